@@ -1,0 +1,1 @@
+"""One file a command. Each module holds a click command named ``command``."""

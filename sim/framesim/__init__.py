@@ -1,0 +1,1 @@
+"""A simulated cold frame with real thermal physics, and parts that fail."""
