@@ -1,0 +1,1 @@
+"""One invented day, done by real parts: the main job from crops to the phone."""
