@@ -1,0 +1,97 @@
+"""The size commands as a grower meets them."""
+
+from __future__ import annotations
+
+import json
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from sashkeeper.commands.size import size
+
+GOOD_LID = ["lid", "--depth", "1.2", "--width", "1.2", "--force", "200", "--speed", "5", "--current", "1.2"]
+LIMIT = ["--limit-a", "1.3"]
+POWER = ["power", "--lat", "45", "--battery", "40", "--panel", "50"]
+
+
+def run(*words: str) -> Result:
+    """Run the size command."""
+    return CliRunner().invoke(size, list(words))
+
+
+def test_a_sound_lid_says_so_and_gives_the_fittings() -> None:
+    """A sound lid ends with exit code 0, the word sound, figures for the fittings, and a caution."""
+    result = run(*GOOD_LID, *LIMIT)
+    assert result.exit_code == 0, result.output
+    assert "Verdict: sound." in result.output
+    assert '"travel_ms"' in result.output
+    assert "crush" in result.output
+
+
+def test_an_unsafe_lid_is_refused_with_exit_code_1() -> None:
+    """Without a hardware limit the same lid is refused, with the reason and a way out."""
+    result = run(*GOOD_LID)
+    assert result.exit_code == 1
+    assert "do NOT build" in result.output
+    assert "Lower the limit of the motor driver" in result.output
+
+
+def test_json_holds_rows_figures_and_verdict() -> None:
+    """The machine form carries every safety row and plain numbers."""
+    out = json.loads(run(*GOOD_LID, *LIMIT, "--json").output)
+    assert out["verdict"] == "sound"
+    assert {"SAF-1", "SAF-2", "SAF-3", "SAF-4", "SAF-9", "SAF-10", "SAF-12"} <= {row["id"] for row in out["rows"]}
+    assert out["figures"]["closing_n"][2] == pytest.approx(5 * out["figures"]["closing_n"][0])
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["lid", "--depth", "-1", "--width", "1", "--force", "1", "--speed", "1", "--current", "1"], "above zero"),
+        ([*GOOD_LID, "--idle", "5"], "running free"),
+        ([*GOOD_LID, "--place", "2", "0.4", "0.3"], "the lid ends at"),
+        (["lid", "--depth", "0.25", *GOOD_LID[3:], "--opening", "80"], "No place inside"),
+        ([*POWER, "--month-sun", "1,2,3"], "twelve numbers"),
+        ([*POWER, "--month-sun", "a"], "twelve numbers"),
+        (["power", "--battery", "40", "--panel", "50"], "--lat"),
+    ],
+)
+def test_wrong_words_end_with_2_and_a_sentence(words: list[str], said: str) -> None:
+    """Bad input is exit code 2 and one clear sentence."""
+    result = run(*words)
+    assert result.exit_code == 2, result.output
+    assert said in result.output
+
+
+def test_power_says_settings_for_the_board() -> None:
+    """A sound supply gives the low and empty voltages for the frame's settings."""
+    result = run(*POWER)
+    assert result.exit_code == 0, result.output
+    assert "battery_low_mv 12240" in result.output
+
+
+def test_power_without_sun_is_refused_and_json_stays_finite() -> None:
+    """No sun gives a refusal, and no infinity in the machine form."""
+    result = run("power", "--lat", "66", "--battery", "40", "--panel", "10", "--clearness", "0.05", "--json")
+    assert result.exit_code == 1
+    assert json.loads(result.output)["verdict"] == "refused"
+    assert "Infinity" not in result.output
+
+
+@pytest.mark.parametrize(("words", "said"), [([*GOOD_LID], "do NOT build"), (POWER, "need 22 Wh a day")])
+def test_drawings_are_svg_with_words_and_the_verdict(words: list[str], said: str, tmp_path: Path) -> None:
+    """Each drawing is well-formed, keeps its text as text, and carries the verdict or the need."""
+    picture = tmp_path / "out.svg"
+    run(*words, "--drawing", str(picture))
+    root = ET.parse(picture).getroot()
+    text = " ".join(node.text or "" for node in root.iter("{http://www.w3.org/2000/svg}text"))
+    assert said in text
+
+
+def test_a_drawing_that_cannot_be_written_fails_with_a_sentence(tmp_path: Path) -> None:
+    """A wrong ending is told in a sentence."""
+    result = run(*GOOD_LID, "--drawing", str(tmp_path / "out.xyz"))
+    assert result.exit_code == 1
+    assert "could not be written" in str(result.exception)
