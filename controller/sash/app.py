@@ -1,0 +1,204 @@
+"""The firmware's one loop: wait, read, decide, save, apply, report.
+
+Order matters: what must survive a power cut is stored before anything moves,
+and the watchdog is fed once a cycle, only after every stage has reported, in
+order. Nothing here waits for the network; the link is a task of its own.
+"""
+
+import asyncio
+import gc
+import json
+import sys
+
+from . import reading
+from .board import Stopped
+from .slots import Slots
+
+WAIT, READ, DECIDE, SAVE, APPLY, TELL = range(6)
+_STAGES = 6
+STEADY_S = 600  # chosen: after this long without a crash the count of crashes in a row starts anew
+MANY_CRASHES = 3
+LINK_HOLD_OFF_MS = 900_000  # chosen: a message that crashes us must not do so every few seconds
+SAVE_RETRY_S = 60
+
+
+class Stages:
+    """Says whether every stage of the cycle has run, in order, exactly once.
+
+    One mistake is remembered for good: the watchdog then starves and restarts the board.
+    """
+
+    def __init__(self):
+        self._next = WAIT
+        self._broken = 0
+
+    def mark(self, stage):
+        """Note that `stage` is done."""
+        if stage != self._next:
+            self._broken = 1
+        self._next = stage + 1
+
+    def complete(self):
+        """Return 1 when the cycle was whole, and begin the next."""
+        whole = self._next == _STAGES and not self._broken
+        if not whole:
+            self._broken = 1
+        self._next = WAIT
+        return 1 if whole else 0
+
+
+class Shell:
+    """Everything around the core that one cycle needs.
+
+    cycles        completed
+    failed_saves  records that could not be stored so far
+    """
+
+    def __init__(self, board, fittings, link, make_core):
+        self.board = board
+        self.link = link
+        self.slots = Slots(board.storage)
+        self.stages = Stages()
+        self.cycles = self.failed_saves = 0
+        self.uptime_ms = 0  # up to STEADY_S, then no more
+        self._pending = {}  # slot name -> dict that could not be stored
+        self._pending_ms = 0
+        self._next_ms = 0
+        self.boot, self.crashes, cause = self._count_boot()
+        settings = self.slots.load("settings") or {}
+        self.core = make_core(fittings, settings, self.slots.load("state"), self.boot, cause)
+        if link is not None:
+            link.boot = self.boot
+            if self.crashes >= MANY_CRASHES:
+                link.held_off_ms = LINK_HOLD_OFF_MS
+
+    def _count_boot(self):
+        """Return (boot number, crashes in a row, cause), counted in a record of their own."""
+        told = self.slots.load("boot") or {}
+        crashed = told.get("crashed", 0)
+        boot, crashes = told.get("boot", 0) + 1, told.get("crashes", 0)
+        if not crashed:
+            crashes = 0
+        self._store("boot", {"boot": boot, "crashes": crashes, "crashed": 0})
+        return boot, crashes, "crash" if crashed else self.board.reset_cause()
+
+    async def cycle(self):
+        """Do one step; exceptions pass through."""
+        board, stages, link = self.board, self.stages, self.link
+        dt_ms = await board.wait(self._next_ms)
+        stages.mark(WAIT)
+        inputs = board.read()
+        stages.mark(READ)
+        inbox = link.take() if link is not None else ()
+        actions = self.core.step(dt_ms, board.unix_s(), inputs, inbox, link.up if link is not None else 0)
+        if actions.clock_s != reading.NONE:
+            board.set_unix_s(actions.clock_s)
+        stages.mark(DECIDE)
+        self._save(actions.saves, dt_ms)
+        stages.mark(SAVE)
+        board.apply(actions)
+        stages.mark(APPLY)
+        if link is not None:
+            self._tell(actions.messages)
+        stages.mark(TELL)
+        self._next_ms = actions.next_ms
+        self._collect()
+        self.cycles += 1
+        self._count_steady(dt_ms)
+        if stages.complete():
+            board.feed()
+
+    def _count_steady(self, dt_ms):
+        if self.uptime_ms < STEADY_S * 1000:
+            self.uptime_ms += dt_ms
+            if self.uptime_ms >= STEADY_S * 1000 and self.crashes:
+                self.crashes = 0
+                self._store("boot", {"boot": self.boot, "crashes": 0, "crashed": 0})
+
+    def _collect(self):
+        """Tidy the heap at one fixed point of the cycle, not in the middle of a stage."""
+        if sys.implementation.name == "micropython" and self.cycles % 8 == 0:
+            gc.collect()
+
+    # -- saving --------------------------------------------------------------------------
+
+    def _save(self, saves, dt_ms):
+        """Store; what fails is tried again later. A dead flash must not stop the lid."""
+        self._pending_ms += dt_ms
+        if self._pending and self._pending_ms >= SAVE_RETRY_S * 1000:
+            for name, value in list(self._pending.items()):
+                self._store(name, value)
+        for name, value in saves:
+            self._store(name, value)
+
+    def _store(self, name, value):
+        try:
+            self.slots.save(name, value)
+            self._pending.pop(name, None)
+        except OSError:
+            self.failed_saves += 1
+            self._pending[name] = value
+            self._pending_ms = 0
+
+    # -- telling -------------------------------------------------------------------------
+
+    def _tell(self, messages):
+        link = self.link
+        for suffix, value, qos, retain in messages:
+            if suffix == "report":
+                self._complete_report(value)
+                link.position_permille = value["lid"]["position_permille"]
+            link.send(suffix, encode(value), qos, retain)
+
+    def _complete_report(self, report):
+        """Fill in what only the shell knows."""
+        link = self.link
+        report["drops"] = {"journal": link.journal.dropped, "refused": link.refused}
+        report["journal_waiting"] = link.journal.waiting
+        report["free_bytes"] = gc.mem_free() if hasattr(gc, "mem_free") else None
+        report["board"] = self.board.name
+        report["interpreter"] = "{} {}.{}".format(sys.implementation.name, *sys.implementation.version[:2])
+
+    # -- when it goes wrong --------------------------------------------------------------
+
+    def crash(self, error):
+        """Stop the motor, write down what happened, restart."""
+        self.board.apply(reading.Actions())
+        note = {"error": "{}: {}".format(type(error).__name__, error)[:300], "boot": self.boot, "cycle": self.cycles}
+        note["unix_s"] = self.board.unix_s()
+        self._store("crash", note)
+        self._store("boot", {"boot": self.boot, "crashes": self.crashes + 1, "crashed": 1})
+        if self.link is not None:
+            self.link.journal.spill()
+        self.board.reset()
+
+
+def encode(value):
+    """Return compact JSON in bytes."""
+    return json.dumps(value, separators=(",", ":")).encode()
+
+
+def _frame_core(fittings, settings, saved, boot, cause):
+    from .frame_core import FrameCore
+
+    return FrameCore(fittings, settings, saved, boot, cause)
+
+
+async def run(board, fittings, link=None, make_core=_frame_core):
+    """Run the firmware on `board` until it asks to stop (desk runs) or is reset."""
+    shell = Shell(board, fittings, link, make_core)
+    task = asyncio.create_task(link.run()) if link is not None else None
+    try:
+        while True:
+            await shell.cycle()
+    except Stopped:
+        board.apply(reading.Actions())
+        if link is not None:
+            await link.stop()
+    except Exception as error:
+        shell.crash(error)
+        raise  # only if the board did not restart
+    finally:
+        if task is not None:
+            task.cancel()
+    return shell
