@@ -146,7 +146,7 @@ def test_naming_the_advised_hardware_limit_makes_the_lid_sound() -> None:
     figures, rows = judge_lid.judge(shape, Drive(750, 5, 3, hardware_limit_a=named), place)
     assert 130.0 < figures.closing_n[0] <= 150.0
     assert worst(rows) is Verdict.SOUND
-    assert figures.working_a < figures.limit_a <= first.safe_limit_a
+    assert figures.working_a < figures.limit_a < named
 
 
 def test_a_guarded_gap_turns_refusal_into_a_condition() -> None:

@@ -52,7 +52,7 @@ def test_json_holds_rows_figures_and_verdict() -> None:
         (["lid", "--depth", "-1", "--width", "1", "--force", "1", "--speed", "1", "--current", "1"], "above zero"),
         ([*GOOD_LID, "--idle", "5"], "running free"),
         ([*GOOD_LID, "--place", "2", "0.4", "0.3"], "the lid ends at"),
-        (["lid", "--depth", "0.25", *GOOD_LID[3:], "--opening", "80"], "No place inside"),
+        (["lid", "--depth", "0.25", *GOOD_LID[3:], "--opening", "80", "--wall", "0.12"], "No place inside"),
         ([*POWER, "--month-sun", "1,2,3"], "twelve numbers"),
         ([*POWER, "--month-sun", "a"], "twelve numbers"),
         (["power", "--battery", "40", "--panel", "50"], "--lat"),

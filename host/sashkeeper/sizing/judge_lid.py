@@ -81,6 +81,18 @@ def _force_rows(lid: Lid, drive: Drive, f: LidFigures) -> list[Row]:
             else "It lifts the lid only in less wind than you asked for; in more it stops and tries again later.",
         ),
     ]
+    if drive.hardware_limit_a is not None:
+        rows.append(
+            _row(
+                "",
+                "driver's own limit above the program's",
+                f"{drive.hardware_limit_a:.2f} A against {f.limit_a:.2f} A",
+                "",
+                drive.hardware_limit_a > f.limit_a,
+                Verdict.REFUSED,
+                "The motor driver limits before the lid is open: raise its limit, or choose a stronger drive.",
+            )
+        )
     if f.loaded_force_n > f.weight_force_n * 1.001:
         rows.append(
             _row(
@@ -151,7 +163,7 @@ def _edge_rows(lid: Lid, drive: Drive, figures: LidFigures) -> list[Row]:
             "closing force at the edge, stopped by the program's limit",
             f"{f.edge_limit_n:.0f} N at {f.limit_a:.1f} A",
             f"{CLOSING_EDGE_N:.0f} N",
-            f.edge_limit_n <= CLOSING_EDGE_N,
+            f.edge_limit_n <= CLOSING_EDGE_N + 0.5,
             bad,
             "Even the lowest current limit that still opens the lid lets it close too hard. "
             + _too_strong(lid, figures),

@@ -18,6 +18,7 @@ CLOSING_MM_S, OPENING_MM_S = 15.0, 50.0  # Source: guidance on powered windows.
 GUARDED_GAP_M = 0.200  # Source: as above: below this opening more force may be accepted, if recorded.
 LIMIT_MARGIN = 1.25  # chosen: the current limit above the highest working current
 LEAST_MARGIN = 1.05  # chosen: with less the limit trips on every gust and every cold morning
+HARDWARE_SHARE = 0.95  # chosen: the program's limit stays this far below the motor driver's own
 MIN_DUTY = 0.40  # chosen: a worm or spindle drive hardly turns below this share of full power
 DEPTHS = (1.0, 0.5, 0.2)  # shares of the lid's depth at which the closing force is stated
 
@@ -153,8 +154,9 @@ def work_out(lid: Lid, drive: Drive, place: Place) -> LidFigures:
     worst = edge_n(drive.worst_n)
     safe_pull = min((CLOSING_EDGE_N * lid.depth_m - w) / a for w, a in zip(weight, safe_arms, strict=True))
     safe_a = drive.current_a(safe_pull) if safe_pull > 0 else 0.0
-    # Keep the margin where safety leaves it; below the least margin the lid would stop on its own friction.
-    limit_a = max(min(LIMIT_MARGIN * working_a, safe_a), LEAST_MARGIN * working_a)
+    # Keep the margin where safety and the driver leave it: a driver that limits earlier hides the stall from us.
+    ceiling = min(safe_a, HARDWARE_SHARE * drive.hardware_limit_a) if drive.hardware_limit_a else safe_a
+    limit_a = max(min(LIMIT_MARGIN * working_a, ceiling), LEAST_MARGIN * working_a)
     return LidFigures(
         moment_nm=weight[0],
         front_lift_n=weight[0] / lid.depth_m,
