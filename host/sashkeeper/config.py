@@ -34,6 +34,9 @@ class Place(_Table):
     lon_deg: float | None = Field(None, ge=-180.0, le=180.0)
     elevation_m: float = Field(0.0, ge=-430.0, le=5500.0)
     timezone: str = "UTC"
+    # Points and pieces of what hides the sun; `skyline.py` checks them.
+    skyline: tuple[Any, ...] = Field((), strict=False)
+    obstacles: tuple[dict[str, Any], ...] = Field((), strict=False)
 
     @field_validator("timezone")
     @classmethod
@@ -96,6 +99,8 @@ class Config(_Table):
     influx: Influx = Influx()
     # The alarm engine checks its own table; here it only has to be a table.
     alarms: dict[str, Any] = Field(default_factory=dict)
+    # The same holds for the season, which `place.py` checks.
+    season: dict[str, Any] = Field(default_factory=dict)
 
 
 _WORDS = {
