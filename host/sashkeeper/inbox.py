@@ -1,0 +1,162 @@
+"""From bytes to rows: decodes messages, stores them in batches, says what is new.
+
+Nothing is believed before it is checked and nothing is passed on before it is
+stored. What is refused is counted by reason, never silently lost.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from . import messages
+from .messages import FROM_HOST, Refused, decode_event, decode_readings, split_topic
+from .store import Event, Reading, Store
+
+BATCH = 500
+
+
+@dataclass(slots=True)
+class Heard:
+    """A message that is stored: what came, from whom, when [s]; retained = the broker had kept it."""
+
+    frame: str
+    suffix: str
+    message: Any  # Reading, Event or the checked dict
+    received_s: float
+    retained: bool
+
+
+class Inbox:
+    """Takes messages one by one and stores them together."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.refused: Counter[str] = Counter()
+        self.last_refused: dict[str, str] = {}
+        self.stored: Counter[str] = Counter()
+        self._waiting: list[Heard] = []
+        self._unsaved: Counter[str] = Counter()
+
+    def __len__(self) -> int:
+        return len(self._waiting)
+
+    def take(self, topic: str, payload: bytes, received_s: float, retained: bool = False) -> None:
+        """Check a message and put it aside for the next `flush`. Never raises for what a frame sent."""
+        try:
+            frame, suffix = split_topic(topic)
+            if suffix in FROM_HOST:
+                return  # our own words, coming back
+            if not self.store.has_frame(frame):
+                raise Refused("unknown-frame", frame)
+            message: Any
+            if suffix == "readings":
+                message = decode_readings(frame, payload, received_s)
+            elif suffix == "events":
+                message = decode_event(frame, payload, received_s)
+            elif suffix in messages.OBJECTS:
+                message = messages.OBJECTS[suffix](payload)
+            else:
+                raise Refused("topic", topic[:80])
+        except Refused as why:
+            self.refused[why.reason] += 1
+            self._unsaved[why.reason] += 1
+            # By reason and not by frame: a flood of odd topics must not fill the memory.
+            self.last_refused[why.reason] = f"{topic[:80]}: {why}"[:300]
+            return
+        self._waiting.append(Heard(frame, suffix, message, received_s, retained))
+
+    def flush(self) -> list[Heard]:
+        """Store all that waits, in one transaction, and return it in the order it came.
+
+        When this raises (no space, disk gone) nothing was stored and everything still waits.
+        """
+        try:
+            return self._store_all()
+        except KeyError:
+            # A frame was removed while its messages waited: let go of those, keep the rest.
+            self.store.forget_numbers()
+            self._waiting = [h for h in self._waiting if self.store.has_frame(h.frame)]
+            return self._store_all()
+
+    def _store_all(self) -> list[Heard]:
+        waiting = self._waiting
+        if not waiting:
+            return []
+        with self.store.transaction():
+            readings = [h.message for h in waiting if h.suffix == "readings"]
+            events = [h.message for h in waiting if h.suffix == "events"]
+            new = self.store.add_readings(readings)
+            new_events = self.store.add_events(events) if events else 0
+            if len(readings) + len(events) < len(waiting):
+                for heard in waiting:
+                    keep = _KEEP.get(heard.suffix)
+                    if keep is not None:
+                        keep(self.store, heard)
+        self._waiting = []
+        self.stored["readings"] += new
+        self.stored["events"] += new_events
+        self.stored["again"] += len(readings) + len(events) - new - new_events
+        return waiting
+
+    def save_counts(self) -> None:
+        """Add the refusals since the last call to the store's notes (read by `status`)."""
+        if not self._unsaved:
+            return
+        old: Mapping[str, Any] = self.store.note("refused", {})
+        self.store.note_set(
+            "refused",
+            {
+                "totals": Counter(old.get("totals", {})) + self._unsaved,
+                "last": {**old.get("last", {}), **self.last_refused},
+            },
+        )
+        self._unsaved.clear()
+
+
+def _presence(store: Store, heard: Heard) -> None:
+    if heard.message["here"] and not heard.retained:
+        store.saw_boot(heard.frame, heard.message["boot"])
+    _latest("presence", store, heard)
+
+
+def _latest(what: str, store: Store, heard: Heard) -> None:
+    """Keep the newest of a sort; a retained repeat of what is known costs no write."""
+    if heard.retained:
+        known = store.get_latest(heard.frame, what)
+        if known is not None and known.body == heard.message:
+            return
+    at_s = heard.message.get("time_s") or heard.received_s
+    store.save_latest(heard.frame, what, heard.message, at_s, heard.received_s)
+
+
+def _report(store: Store, heard: Heard) -> None:
+    if heard.retained:
+        known = store.report(heard.frame)
+        if known is not None and known.body == heard.message:
+            return
+    store.save_report(heard.frame, heard.message, heard.message.get("time_s") or heard.received_s, heard.received_s)
+
+
+def _actual(store: Store, heard: Heard) -> None:
+    known = store.actual(heard.frame)
+    if known is None or known.body != heard.message or not heard.retained:
+        store.save_actual(heard.frame, heard.message, heard.received_s)
+
+
+def _answer(store: Store, heard: Heard) -> None:
+    m = heard.message
+    store.order_answered(heard.frame, m["n"], m["done"], m["why"], heard.received_s)
+
+
+_KEEP: dict[str, Callable[[Store, Heard], None]] = {
+    "presence": _presence,
+    "report": _report,
+    "settings/actual": _actual,
+    "orders/answer": _answer,
+}
+
+
+__all__ = ["BATCH", "Event", "Heard", "Inbox", "Reading"]

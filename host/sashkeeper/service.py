@@ -1,0 +1,191 @@
+"""The host's heart: messages in, rows stored, picture kept, alarms looked at.
+
+It has no thread and no clock of its own. `serve` drives it from the broker's
+connection; tests and the demo call `on_message` and `tick` in virtual time.
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import Any, Protocol
+
+from . import picture
+from .clock import Clock
+from .errors import SashkeeperError, StoreError
+from .inbox import Heard, Inbox
+from .outbox import Outbox
+from .picture import Live
+from .store import Event, Reading, Store
+
+log = logging.getLogger("sashkeeper.service")
+
+# A frame's clock is set by us when it is unset or this wrong, at most once in a while [s]; chosen.
+CLOCK_OFF_S = 120.0
+CLOCK_AGAIN_S = 600.0
+ROLL_UP_EVERY_S = 30.0
+ROLL_UP_SETTLE_S = 60.0
+
+
+class Alarms(Protocol):
+    """What the service asks of the alarm engine. Called after the message is stored."""
+
+    def observe(self, frame: str, suffix: str, message: Any, received_s: float, retained: bool) -> None:
+        """Take evidence. message: Reading for "readings", Event for "events", else the checked dict.
+
+        Messages may be old (a frame's journal) or repeated; their own times tell.
+        """
+        ...
+
+    def tick(self, now_s: float) -> None:
+        """Let time pass: delays, silence, reminders."""
+        ...
+
+
+class Notifier(Protocol):
+    """What the service asks of the messenger."""
+
+    def tick(self, now_s: float) -> None:
+        """Send what is due."""
+        ...
+
+
+class Service:
+    """Everything the host does with a message, in one place."""
+
+    def __init__(
+        self,
+        store: Store,
+        bus: Outbox | None,
+        clock: Clock,
+        alarms: Alarms | None = None,
+        notifier: Notifier | None = None,
+    ) -> None:
+        """bus: where settings and orders go out; None = listen only."""
+        self.store = store
+        self.bus = bus
+        self.clock = clock
+        self.alarms = alarms
+        self.notifier = notifier
+        self.inbox = Inbox(store)
+        self.trouble = ""
+        self._pictures: dict[str, Live] = {}
+        self._clock_sent_s: dict[str, float] = {}
+        self._rolled_s: float | None = None
+
+    def live(self, frame: str) -> Live:
+        """Return the present picture of a frame. Raises KeyError when it is not registered."""
+        if frame not in self._pictures:
+            self._pictures[frame] = picture.load(self.store, frame)
+        return self._pictures[frame]
+
+    def pictures(self) -> list[Live]:
+        """Return the present picture of every registered frame, by id."""
+        return [self.live(f.id) for f in self.store.frames()]
+
+    # -- messages ----------------------------------------------------------------------------
+
+    def on_message(self, topic: str, payload: bytes, received_s: float | None = None, retained: bool = False) -> None:
+        """Take one message all the way: checked, stored, believed."""
+        self.take(topic, payload, received_s, retained)
+        self.flush()
+
+    def take(self, topic: str, payload: bytes, received_s: float | None = None, retained: bool = False) -> None:
+        """Check a message and put it aside; `flush` stores a whole batch at once."""
+        self.inbox.take(topic, payload, self.clock.now_s() if received_s is None else received_s, retained)
+
+    def flush(self) -> int:
+        """Store what waits and believe it; return how many messages that was.
+
+        Raises StoreError (disk full ...) with everything still waiting: do not acknowledge then.
+        """
+        try:
+            heard = self.inbox.flush()
+        except StoreError as fault:
+            self.trouble = fault.sentence
+            raise
+        self.trouble = ""
+        for one in heard:
+            try:
+                self._believe(one)
+            except KeyError:
+                log.info("%s was removed while its messages were under way", one.frame)
+        return len(heard)
+
+    def _believe(self, heard: Heard) -> None:
+        live = self.live(heard.frame)
+        if not heard.retained:
+            live.heard_s = heard.received_s
+        if heard.suffix == "readings":
+            self._see_reading(live, heard.message, heard.received_s)
+        elif heard.suffix == "events":
+            self._see_event(live, heard.message)
+        elif heard.suffix == "presence":
+            live.here, live.here_s = heard.message["here"], heard.received_s
+            live.boot, live.position_permille = heard.message["boot"], heard.message.get("position_permille")
+        elif heard.suffix == "report":
+            live.report, live.report_s, live.boot = heard.message, heard.received_s, heard.message["boot"]
+        elif heard.suffix == "settings/actual":
+            live.actual, live.actual_s = heard.message, heard.received_s
+        if heard.suffix in ("presence", "report") and not heard.retained:
+            self._mind_clock(live, heard)
+        if self.alarms is not None:
+            self.alarms.observe(heard.frame, heard.suffix, heard.message, heard.received_s, heard.retained)
+
+    @staticmethod
+    def _see_reading(live: Live, reading: Reading, received_s: float) -> None:
+        if live.reading is None or reading.time_s >= live.reading.time_s:
+            live.reading, live.reading_s = reading, received_s
+
+    @staticmethod
+    def _see_event(live: Live, event: Event) -> None:
+        if live.last_event is None or event.time_s >= live.last_event.time_s:
+            live.last_event = event
+
+    def _mind_clock(self, live: Live, heard: Heard) -> None:
+        """Give the time to a frame that has none, or has it wrong."""
+        told = heard.message.get("time_s")
+        live.clock_off_s = None if told is None else told - heard.received_s
+        if heard.message.get("here") is False or self.bus is None:
+            return
+        if live.clock_off_s is not None and abs(live.clock_off_s) < CLOCK_OFF_S:
+            return
+        last_s = self._clock_sent_s.get(live.frame)
+        now_s = self.clock.now_s()
+        if last_s is not None and 0 <= now_s - last_s < CLOCK_AGAIN_S:
+            return
+        self._clock_sent_s[live.frame] = now_s
+        self.bus.publish_order(live.frame, "clock", int(now_s))
+
+    # -- time --------------------------------------------------------------------------------
+
+    def on_connect(self) -> None:
+        """Called when the broker's connection (again) stands: unanswered settings go out once more."""
+        if self.bus is None:
+            return
+        for frame in self.store.frames():
+            self.bus.repeat_wanted(frame.id)
+
+    def tick(self) -> None:
+        """Let time pass: alarms, deliveries, roll-ups. Never raises for a full disk; see `trouble`."""
+        now_s = self.clock.now_s()
+        try:
+            self.flush()
+            self.store.forget_numbers()
+            self._roll_up(now_s)
+        except StoreError as fault:
+            self.trouble = fault.sentence
+        try:
+            if self.alarms is not None:
+                self.alarms.tick(now_s)
+            if self.notifier is not None:
+                self.notifier.tick(now_s)
+        except SashkeeperError as fault:
+            self.trouble = fault.sentence
+            log.error("%s", fault.sentence)
+
+    def _roll_up(self, now_s: float) -> None:
+        if self._rolled_s is not None and 0 <= now_s - self._rolled_s < ROLL_UP_EVERY_S:
+            return
+        self._rolled_s = now_s
+        self.store.roll_up(now_s - ROLL_UP_SETTLE_S)
+        self.inbox.save_counts()
