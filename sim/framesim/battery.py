@@ -72,7 +72,7 @@ class Battery:
         return self.parts.resistance_ohm * rise / self._age_share()
 
     def advance(self, dt_s: float, load_ma: float, sun_w_m2: float, temp_degc: float) -> None:
-        """Draw `load_ma` besides the board, charge from the sun, and set `volts` (without the load: see volts_under)."""
+        """Draw `load_ma` besides the board, charge from the sun, and set `volts`, the load left out."""
         if self.faults.active:
             self._flatten(temp_degc)
         draw_a = (load_ma + self.parts.board_ma) / 1000

@@ -97,9 +97,10 @@ def read(path: str | Path, **hints: Any) -> Weather:
     The kind is told from the first lines, not from the file's name. Hints (all
     optional): lat, lon, elevation_m, utc_offset_h, name where the file does not say; season_year
     (first year of the winter the file is mapped onto, default 2026); fill (True: fill
-    gaps by interpolation, up to max_gap_h hours each, default 6; sun gaps up to 2).
+    gaps of up to max_gap_h hours, default 6, and count them); check_sun (False: leave out the check
+    that the sun shines by day).
     Raises WeatherError with one sentence; nothing is half-read.
     """
-    from framesim import weather_files
+    from framesim.weather_files import read as read_file
 
-    return weather_files.read(Path(path), hints)
+    return read_file(Path(path), hints)
