@@ -208,7 +208,7 @@ def merge(own: Mapping[str, Any], where: str) -> CropBook:
     if not faults:
         faults = check_book(crops, base["classes"])
     if faults:
-        raise InputError(f"{where}: " + f"{'; '.join(faults)}. Nothing was changed.".replace("?.", "?").replace("..", "."))
+        raise InputError(f"{where}: {'; '.join(faults).rstrip('?.')}. Nothing was changed.".replace("?.", "?"))
     classes = {name: _vent_class(name, c) for name, c in base["classes"].items()}
     titles = {k: str(v["title"]) for k, v in base["sources"].items()}
     return CropBook({i: _crop(c, changed.get(i, frozenset())) for i, c in crops.items()}, classes, titles)

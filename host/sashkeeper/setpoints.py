@@ -171,8 +171,8 @@ def _young_beside_hard(asked: Sequence[CropLimits]) -> list[str]:
     if not young or not hard:
         return []
     return [
-        f"{', '.join(young)} is still young and {', '.join(hard).lower()} is hardened: the frame is kept cool for the "
-        "hardened leaves and shut in cold air for the young ones, which suits neither fully."
+        f"{', '.join(young)} is still young and {', '.join(hard).lower()} is in winter rest: the frame is kept cool "
+        "for the old leaves and shut in cold air for the young ones, which suits neither fully."
     ]
 
 
@@ -228,16 +228,3 @@ def _danger(asked: CropLimits) -> CropDanger:
         asked.wishes["high"].degc,
         asked.wishes["scorch"].degc,
     )
-
-
-def faults(settings: Mapping[str, int], current: Mapping[str, int] | None = None) -> list[str]:
-    """Return one sentence for each fault of settings by wire name, checked as the controller will check them.
-
-    current: what is in force; without it the controller's defaults stand for what is not given.
-    """
-    from sash import settings as controller  # the controller's own rules: nothing here repeats them
-
-    merged = {f[0]: f[1] for f in controller.FIELDS}
-    merged.update(current or {})
-    merged.update(settings)
-    return [sentence for _, sentence in controller.check(merged)]

@@ -1,0 +1,136 @@
+"""sashkeeper plant: which crops stand in which frame."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from sashkeeper import crops, planting, season_now
+from sashkeeper.cli import App, json_option, pass_app, print_json
+from sashkeeper.columns import paragraph, table
+from sashkeeper.errors import InputError
+from sashkeeper.place import site_of
+from sashkeeper.store import Planting
+
+
+@click.group("plant", help="Say what grows in which frame, since when, on which share of the bed.")
+def command() -> None:
+    """Group of the planting commands."""
+
+
+def _row(p: Planting) -> dict[str, Any]:
+    return {
+        "id": p.id,
+        "frame": p.frame,
+        "crop": p.crop,
+        "since": p.since_day,
+        "until": p.until_day,
+        "share": p.share_permille / planting.FULL,
+        "start": p.data.get("start"),
+    }
+
+
+@command.command("add")
+@click.argument("frame")
+@click.argument("crop")
+@click.option("--since", help="Day it was sown or planted out, like 2026-09-20. [default: today]")
+@click.option("--until", help="Day it left, for a crop that is gone already.")
+@click.option("--share", type=float, help="Share of the bed, 0 to 1. [default: what is free]")
+@click.option("--transplant", "start", flag_value="transplant", help="Planted out as a young plant.")
+@click.option("--direct", "start", flag_value="direct", help="Sown in place.")
+@json_option
+@pass_app
+def add(
+    app: App, frame: str, crop: str, since: str | None, until: str | None, share: float | None, start: str | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Record that CROP stands in FRAME."""
+    today = season_now.today_at(site_of(app.config), app.clock.now_s())
+    day = planting.read_day(since, "--since") if since else today
+    last = planting.read_day(until, "--until") if until else None
+    if share is not None:
+        planting.read_share(share)
+    made, kind = planting.add(
+        app.store, crops.load(app.home), frame, crop, day, today, share=share, start=start, until=last
+    )
+    if as_json:
+        print_json(_row(made))
+        return
+    part = "the whole bed" if made.share_permille == planting.FULL else f"{made.share_permille / 10:.0f} % of the bed"
+    click.echo(f"{kind.name} stands in {frame} since {day}, on {part} (number {made.id}).")
+    click.echo(paragraph(f'Next: "sashkeeper setpoints suggest {frame}" takes its opening and closing from it.'))
+
+
+@command.command("list")
+@click.argument("frame", required=False)
+@click.option("--all", "everything", is_flag=True, help="Also what has left.")
+@json_option
+@pass_app
+def show(app: App, frame: str | None, everything: bool, as_json: bool) -> None:
+    """List what stands in FRAME, or in all frames."""
+    site = site_of(app.config)
+    today = season_now.today_at(site, app.clock.now_s())
+    if frame is not None:
+        app.store.frame(frame)
+    rows = app.store.plantings(frame, None if everything else today.isoformat())
+    stages: dict[int, planting.Stage] = {}
+    for name in dict.fromkeys(p.frame for p in rows):
+        now = season_now.gather(app.store, app.config, app.home, name, app.clock.now_s())
+        for p in now.plantings:
+            stages[p.id] = planting.stage_of(
+                p, now.book.find(p.crop), today, now.days, light_h=now.light_h, soil_degc=now.soil_degc,
+                growth_stops_h=now.growth_stops_h,
+            )  # fmt: skip
+    if as_json:
+        print_json([
+            {**_row(p), "stage": stages[p.id].name if p.id in stages else None,
+             "stage_why": stages[p.id].why if p.id in stages else None} for p in rows
+        ])  # fmt: skip
+        return
+    if not rows:
+        click.echo('Nothing stands there. Enter it: "sashkeeper plant add FRAME CROP --since DAY".')
+        return
+    cells = []
+    for p in rows:
+        stage = stages.get(p.id)
+        words = f"{stage.name}: {stage.why}" if stage else f"left on {p.until_day}"
+        cells.append([p.frame, str(p.id), p.crop, f"{p.share_permille / planting.FULL:g}", p.since_day, words])
+    click.echo(table(["frame", "no", "crop", "share", "since", "stage"], cells))
+
+
+@command.command("remove")
+@click.argument("frame")
+@click.argument("crop")
+@click.option("--on", "on_day", help="Day it left, like 2027-03-28. [default: today]")
+@click.option("--mistake", is_flag=True, help="It never stood there: forget it altogether.")
+@json_option
+@pass_app
+def remove(app: App, frame: str, crop: str, on_day: str | None, mistake: bool, as_json: bool) -> None:
+    """Record that CROP has left FRAME (CROP may be a planting's number)."""
+    today = season_now.today_at(site_of(app.config), app.clock.now_s())
+    day = planting.read_day(on_day, "--on") if on_day else today
+    if day > today:
+        raise InputError(f"{day} is still to come (today is {today}). Nothing was changed.")
+    if crop.isdigit():
+        found = [p for p in app.store.plantings(frame, today.isoformat()) if p.id == int(crop)]
+        if not found:
+            raise InputError(f"No planting number {crop} stands in {frame} today. Nothing was changed.")
+    else:
+        found = planting.matching(app.store, crops.load(app.home), frame, crop, today)
+    if len(found) > 1 and not crop.isdigit():
+        numbers = ", ".join(f"{p.id} (since {p.since_day})" for p in found)
+        raise InputError(f"{crop} stands in {frame} more than once; say which number: {numbers}. Nothing was changed.")
+    gone = found[0]
+    if mistake:
+        app.store.planting_remove(gone.id)
+    elif day.isoformat() < gone.since_day:
+        raise InputError(
+            f"{gone.crop} came to {frame} on {gone.since_day}, so it cannot have left on {day}. Nothing was changed."
+        )
+    else:
+        app.store.planting_change(gone.id, until_day=day.isoformat())
+    if as_json:
+        print_json({**_row(gone), "until": None if mistake else day.isoformat(), "forgotten": mistake})
+    else:
+        click.echo(f"{gone.crop} is {'forgotten' if mistake else f'gone from {frame} since {day}'}.")

@@ -1,0 +1,228 @@
+"""sashkeeper setpoints: opening, closing and limits, from the crops to the frame and back."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import click
+
+from sashkeeper import season_now
+from sashkeeper.cli import App, json_option, pass_app, print_json
+from sashkeeper.columns import paragraph, table
+from sashkeeper.errors import InputError, JobError
+from sashkeeper.place import site_of
+from sashkeeper.setpoint_send import WAIT_S, Outcome, send
+from sashkeeper.setpoint_words import WORDS, faults, in_unit, word
+from sashkeeper.setpoints import Suggestion
+from sashkeeper.units import from_fahrenheit
+
+GUIDE = "Guide values, not measurements: you can set your own, and crops.toml in the home folder changes them for good."
+
+
+@click.group("setpoints", help="Opening, closing and limits of a frame: suggested, shown, set, sent.")
+def command() -> None:
+    """Group of the setpoint commands."""
+
+
+def _shown(app: App, wire: int) -> str:
+    return app.temperature(wire / 1000).replace(".0 ", " ")
+
+
+def _suggested(app: App, frame: str) -> Suggestion:
+    return season_now.gather(app.store, app.config, app.home, frame, app.clock.now_s()).suggest()
+
+
+def _in_force(app: App, frame: str) -> dict[str, int]:
+    from sash import settings as controller
+
+    actual = app.store.actual(frame)
+    return dict(actual.body["settings"]) if actual else dict(controller.defaults())
+
+
+def _with_place(app: App, frame: str, settings: Mapping[str, int]) -> dict[str, int]:
+    # The frame works out the sun's height itself; it gets its place together with the setpoints.
+    site = site_of(app.config)
+    if site is None:
+        return dict(settings)
+    return {**settings, "lat_mdeg": round(site.lat_deg * 1000), "lon_mdeg": round(site.lon_deg * 1000)}
+
+
+@command.command("suggest")
+@click.argument("frame")
+@json_option
+@pass_app
+def suggest(app: App, frame: str, as_json: bool) -> None:
+    """Work out setpoints for what grows in FRAME, each with its reason. Sends nothing."""
+    found = _suggested(app, frame)
+    force = _in_force(app, frame) if app.store.actual(frame) else {}
+    if as_json:
+        print_json(_suggestion_json(frame, found, force))
+        return
+    _print_suggestion(app, frame, found, force)
+    click.echo(paragraph(f'"sashkeeper setpoints send {frame}" sends them.'))
+
+
+def _suggestion_json(frame: str, found: Suggestion, force: Mapping[str, int]) -> dict[str, Any]:
+    return {
+        "frame": frame,
+        "settings": found.settings,
+        "in_force": {k: force.get(k) for k in found.settings},
+        "values": [
+            {"name": v.name, "word": v.word, "degc": v.degc, "crop": v.crop, "reason": v.reason, "source": v.source}
+            for v in found.values
+        ],
+        "crops": [
+            {
+                "crop": c.crop.id,
+                "stage": c.stage.name,
+                "why": c.stage.why,
+                "class": c.vent_class,
+                "leaf_damage_degc": round(c.hard.damage_degc, 1),
+                "leaf_damage_range_degc": [round(c.hard.cold_degc, 1), round(c.hard.warm_degc, 1)],
+                "wishes_degc": {k: w.degc for k, w in c.wishes.items()},
+            }
+            for c in found.crops
+        ],
+        "cautions": list(found.cautions),
+    }
+
+
+def _print_suggestion(app: App, frame: str, found: Suggestion, force: Mapping[str, int]) -> None:
+    f = app.fahrenheit
+    click.echo(f"{frame}: setpoints for what grows there")
+    rows = []
+    for v in found.values:
+        now = _shown(app, force[v.name]) if v.name in force else "?"
+        rows.append([v.word, _shown(app, v.wire), now, in_unit(f"{v.crop}, {v.reason} [{v.source}]", f)])
+    click.echo(table(["setpoint", "wish", "now", "because of"], rows))
+    click.echo("Crops:")
+    for c in found.crops:
+        hard = c.hard
+        band = f"{app.temperature(hard.warm_degc)} to {app.temperature(hard.cold_degc)}"
+        text = f"{c.crop.name}, {c.stage.name}: leaves hurt from about {app.temperature(hard.damage_degc)} ({band})"
+        click.echo(paragraph(text, "  ", "      "))
+    for caution in found.cautions:
+        click.echo(paragraph(in_unit(f"Note: {caution}", f), "", "  "))
+    click.echo(paragraph(GUIDE))
+
+
+@command.command("show")
+@click.argument("frame")
+@json_option
+@pass_app
+def show(app: App, frame: str, as_json: bool) -> None:
+    """Show what is in force in FRAME, and what was sent to it."""
+    app.store.frame(frame)
+    actual = app.store.actual(frame)
+    sent = app.store.settings_sent(frame, 5)
+    if as_json:
+        print_json({
+            "frame": frame,
+            "n": actual.body.get("n") if actual else None,
+            "in_force": actual.body["settings"] if actual else None,
+            "refused": actual.body.get("refused") if actual else None,
+            "heard_s": actual.received_s if actual else None,
+            "sent": [{"n": s.n, "sent_s": s.sent_s, "settings": s.settings, "why": s.why, "outcome": s.outcome}
+                     for s in sent],
+        })  # fmt: skip
+        return
+    if actual is None:
+        click.echo(paragraph(f"{frame} has not said yet what is in force."))
+    else:
+        rows = [[word(n), _shown(app, v)] for n, v in actual.body["settings"].items() if n in WORDS]
+        click.echo(f"{frame}: in force (number {actual.body.get('n')})")
+        click.echo(table(["setpoint", "value"], rows))
+    for s in sent:
+        changed = ", ".join(f"{word(n)} {_shown(app, v)}" for n, v in s.settings.items() if n in WORDS)
+        state = s.outcome or "no answer yet"
+        click.echo(paragraph(f"sent number {s.n}: {changed} - {state}", "  ", "      "))
+
+
+def _setting_options(function: Callable[..., None]) -> Callable[..., None]:
+    helps = {
+        "open_mdegc": "Air temperature at which the lid opens.",
+        "close_mdegc": "Air temperature at which it is shut again.",
+        "scorch_mdegc": "Air temperature at which it opens fully.",
+        "frost_mdegc": "An open lid below this is a fault.",
+        "min_outside_mdegc": "No opening while it is colder outside.",
+        "stage_mdegc": "Warmth between two stages (a difference).",
+    }
+    for name, text in reversed(helps.items()):
+        function = click.option(f"--{WORDS[name]}", name, type=float, help=text)(function)
+    return function
+
+
+def _wire(app: App, name: str, value: float) -> int:
+    if app.fahrenheit:
+        value = value * 5 / 9 if name == "stage_mdegc" else from_fahrenheit(value)
+    return round(value * 1000)
+
+
+@command.command("set")
+@click.argument("frame")
+@_setting_options
+@click.option("--wait", "wait_s", type=click.FloatRange(0, 600), default=WAIT_S, show_default=True, help="Seconds.")
+@json_option
+@pass_app
+def set_(app: App, /, frame: str, wait_s: float, as_json: bool, **given: float | None) -> None:
+    """Send your own setpoints to FRAME and wait until it confirms them."""
+    app.store.frame(frame)
+    changes = {name: _wire(app, name, value) for name, value in given.items() if value is not None}
+    if not changes:
+        raise InputError("Nothing to set: give at least one value, like --open 16. Nothing was changed.")
+    _send(app, frame, changes, "set by hand", wait_s, as_json)
+
+
+@command.command("send")
+@click.argument("frame")
+@click.option("--wait", "wait_s", type=click.FloatRange(0, 600), default=WAIT_S, show_default=True, help="Seconds.")
+@json_option
+@pass_app
+def send_(app: App, frame: str, wait_s: float, as_json: bool) -> None:
+    """Send the suggested setpoints to FRAME and wait until it confirms them."""
+    found = _suggested(app, frame)
+    why = ", ".join(dict.fromkeys(f"{c.crop.id} {c.stage.name}" for c in found.crops))
+    _send(app, frame, _with_place(app, frame, found.settings), why, wait_s, as_json)
+
+
+def _send(app: App, frame: str, changes: Mapping[str, int], why: str, wait_s: float, as_json: bool) -> None:
+    wrong = faults(changes, _in_force(app, frame), app.fahrenheit)
+    if wrong:
+        raise InputError(f"{' '.join(wrong)} Nothing was changed.")
+    bus = _connect(app, frame)
+    try:
+        result = send(app.store, app.clock, bus, frame, changes, why, wait_s)
+    finally:
+        bus.close()
+    if as_json:
+        print_json({"frame": frame, "n": result.n, "result": result.result, "why": result.why,
+                    "in_force": dict(result.settings)})  # fmt: skip
+    if result.result == "refused":
+        raise JobError(f"{frame} refused the setpoints: {result.why}. It keeps what it had.")
+    if result.result == "no answer":
+        raise JobError(
+            f"{frame} has not answered within {wait_s:g} s. The setpoints (number {result.n}) wait at the broker and "
+            f'are taken when it comes back; "sashkeeper setpoints show {frame}" tells.'
+        )
+    if not as_json:
+        _print_taken(app, frame, changes, result)
+
+
+def _print_taken(app: App, frame: str, changes: Mapping[str, int], result: Outcome) -> None:
+    parts = [f"{word(n)} {_shown(app, result.settings[n])}" for n in changes if n in WORDS and n in result.settings]
+    click.echo(paragraph(f"{frame} has taken them (number {result.n}): {', '.join(parts)}."))
+    other = [n for n in changes if result.settings.get(n) != changes[n]]
+    if other:
+        raise JobError(f"{frame} confirmed number {result.n}, but holds another {', '.join(map(word, other))}.")
+
+
+def _connect(app: App, frame: str) -> Any:
+    from sashkeeper import broker
+    from sashkeeper.bus import Bus
+
+    topics: Sequence[str] = (f"frames/{frame}/settings/actual",)
+    line = Bus(broker.address(app), f"sashkeeper-set-{os.getpid()}", clean=True, topics=tuple(topics))
+    line.connect()
+    return line
