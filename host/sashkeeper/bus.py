@@ -14,6 +14,7 @@ import os
 import select
 import socket
 import ssl
+import struct
 import threading
 import time
 from collections import deque
@@ -27,6 +28,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from .errors import BrokerError, StoreError
 from .inbox import BATCH
 from .messages import TOPIC_ROOT
+
+# PUBACK: type and flags, remaining length, packet id. Source: OASIS MQTT 3.1.1, section 3.4.
+_PUBACK = struct.Struct("!BBH")
 
 log = logging.getLogger("sashkeeper.bus")
 
@@ -293,7 +297,11 @@ class Bus:
             while arrived:
                 message = arrived.popleft()
                 self._unacked.append(message)
-                service.take(message.topic, bytes(message.payload), None, bool(message.retain))
+                try:
+                    topic = message.topic
+                except UnicodeDecodeError:
+                    topic = ""  # refused and counted like any other wrong topic
+                service.take(topic, bytes(message.payload), None, bool(message.retain))
         else:
             self._unacked.extend(arrived)
             arrived.clear()
@@ -305,11 +313,27 @@ class Bus:
             except StoreError as fault:
                 log.error("%s", fault.sentence)
                 return False
-        for message in self._unacked:
-            if message.qos:
-                self._client.ack(message.mid, message.qos)
-        self._unacked.clear()
+        self._acknowledge()
         return True
+
+    def _acknowledge(self) -> None:
+        """Acknowledge all that is stored, in the order it came, in as few sends as possible."""
+        sock: Any = self._client.socket()
+        mids = [m.mid for m in self._unacked if m.qos == 1]
+        if len(mids) == len(self._unacked) and sock is not None and not self._client.want_write():
+            # One write for the whole batch; packet by packet it takes a fifth of the time of a message.
+            packets = b"".join(_PUBACK.pack(0x40, 2, mid) for mid in mids)
+            try:
+                while packets:
+                    select.select([], [sock], [], CONNECT_WAIT_S)
+                    packets = packets[sock.send(packets) :]
+            except OSError as fault:
+                log.info("acknowledging ended: %s", fault)
+        else:
+            for message in self._unacked:
+                if message.qos:
+                    self._client.ack(message.mid, message.qos)
+        self._unacked.clear()
 
     def _flush_out(self, wait_s: float) -> None:
         end = time.monotonic() + wait_s

@@ -37,6 +37,7 @@ class Inbox:
         self.refused: Counter[str] = Counter()
         self.last_refused: dict[str, str] = {}
         self.stored: Counter[str] = Counter()
+        self._topics: dict[str, tuple[str, str]] = {}
         self._waiting: list[Heard] = []
         self._unsaved: Counter[str] = Counter()
 
@@ -46,7 +47,13 @@ class Inbox:
     def take(self, topic: str, payload: bytes, received_s: float, retained: bool = False) -> None:
         """Check a message and put it aside for the next `flush`. Never raises for what a frame sent."""
         try:
-            frame, suffix = split_topic(topic)
+            known = self._topics.get(topic)
+            if known is None:
+                known = split_topic(topic)
+                if len(self._topics) > 50_000:  # only a sender of odd topics gets us here
+                    self._topics.clear()
+                self._topics[topic] = known
+            frame, suffix = known
             if suffix in FROM_HOST:
                 return  # our own words, coming back
             if not self.store.has_frame(frame):

@@ -24,7 +24,7 @@ ERA = 1 << 24
 _KNOWN = frozenset(METRICS)
 _INSERT = (
     f"INSERT OR IGNORE INTO readings (frame, boot, seq, time_s, {', '.join(METRICS)}, other) "
-    f"VALUES ({', '.join('?' * (len(METRICS) + 5))})"
+    f"VALUES (?, ?, ?, ?, {', '.join(['CAST(round(? * 1000) AS INTEGER)'] * len(METRICS))}, ?)"
 )
 _ROLL = (
     "INSERT OR REPLACE INTO rollups SELECT ?1, ?2, ?3, "
@@ -88,12 +88,10 @@ class ReadingsPart(StoreCore):
         for one in readings:
             num, era = self._number(one.frame)
             at_s = int(one.time_s)
-            get = one.values.get
-            milli: list[int | None] = [None if (v := get(m)) is None else round(v * 1000) for m in METRICS]
             other = None
             if not one.values.keys() <= _KNOWN:
                 other = json.dumps({k: v for k, v in one.values.items() if k not in _KNOWN})
-            rows.append((num, era * ERA + one.boot, one.seq, at_s, *milli, other))
+            rows.append((num, era * ERA + one.boot, one.seq, at_s, *map(one.values.get, METRICS), other))
             due.add((num, TEN_MINUTES_S, at_s - at_s % TEN_MINUTES_S))
             due.add((num, HOUR_S, at_s - at_s % HOUR_S))
         if not rows:
