@@ -104,3 +104,10 @@ def read(path: str | Path, **hints: Any) -> Weather:
     from framesim.weather_files import read as read_file
 
     return read_file(Path(path), hints)
+
+
+def invent(*where: Any, **how: Any) -> Weather:
+    """Invented weather; see framesim.invented.invent."""
+    from framesim.invented import invent as invent_weather
+
+    return invent_weather(*where, **how)
