@@ -641,3 +641,40 @@ def ice_risk(air_mdegc, outside_mdegc, wet):
     if outside_mdegc != NO_MDEGC and (coldest == NO_MDEGC or outside_mdegc < coldest):
         coldest = outside_mdegc
     return 1 if coldest != NO_MDEGC and coldest <= ICE_MDEGC else 0
+
+
+# --- what is worth telling ------------------------------------------------------
+# These compare temperatures with setpoints, too, so they live here.
+OPEN_ENOUGH = const(20)           # permille: a lid up to this far counts as shut
+WIDE_OPEN = const(800)
+
+
+def open_in_frost(air_mdegc, position_permille, settings):
+    """1 when the lid is open, or nobody knows, while the inside is below the frost value."""
+    if air_mdegc == NO_MDEGC or air_mdegc >= settings[FROST_AT]:
+        return 0
+    return 1 if position_permille == NONE or position_permille > OPEN_ENOUGH else 0
+
+
+def hot_though_open(air_mdegc, position_permille, settings):
+    """1 when the inside scorches although the lid is wide open."""
+    if air_mdegc == NO_MDEGC or position_permille < WIDE_OPEN:
+        return 0
+    return 1 if air_mdegc > settings[SCORCH_AT] else 0
+
+
+def hot_though_shut(air_mdegc, position_permille, settings):
+    """1 when the inside scorches and the lid is not wide open."""
+    if air_mdegc == NO_MDEGC or position_permille >= WIDE_OPEN:
+        return 0
+    return 1 if air_mdegc >= settings[SCORCH_AT] else 0
+
+
+def order_harms(opening_permille, air_mdegc, wind_level, settings):
+    """1 when an ordered opening would scorch or freeze the bed, 2 when the wind forbids it, else 0."""
+    if air_mdegc != NO_MDEGC:
+        if opening_permille < WIDE_OPEN and air_mdegc >= settings[SCORCH_AT]:
+            return 1
+        if opening_permille > OPEN_ENOUGH and air_mdegc < settings[FROST_AT]:
+            return 1
+    return 2 if wind_level == 2 and opening_permille > OPEN_ENOUGH else 0

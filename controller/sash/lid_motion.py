@@ -1,0 +1,643 @@
+"""Everything that changes the lid's state is in this file.
+
+state      what the grower sees                        what the motor does
+unknown    lid somewhere, nothing to go by             off, or gently towards an end
+shut       lid down                                    off
+opening    lid rising                                  opens
+part       lid between the ends                        off
+open       lid fully up                                off
+shutting   lid coming down                             shuts
+stuck      lid did not do what it was told             off; tries again after a pause, or never
+held       hands in the frame                          off, whatever is wanted
+
+The table NEXT is the rule; `Motion` turns readings into events and asks it.
+Times are whole milliseconds (_ms), openings permille, currents milliamperes.
+Position comes from the potentiometer if there is one, else from time between
+the ends; end switches correct it. Nothing in `step` allocates on the board.
+
+A drive can end in these ways, marked in the code:
+ 1 the wanted end: its switch is made (or, without switches, time or current says so)
+ 2 the wanted opening by time or potentiometer
+ 3 the wish changed or was withdrawn
+ 4 hold
+ 5 stall: current above the limit after the starting surge          -> stuck
+ 6 no current although driven                                       -> motor-dead
+ 7 travel time + 25 % is over                                       -> stuck
+ 8 the wrong end: it ran the other way                              -> lost-position
+ 9 both end switches made                                           -> switches-both
+"""
+
+NONE = -1
+SHUT_DIRECTION, STOP, OPEN_DIRECTION = -1, 0, 1
+
+STATES = ("unknown", "shut", "opening", "part", "open", "shutting", "stuck", "held")
+UNKNOWN, SHUT, OPENING, PART, OPEN, SHUTTING, STUCK, HELD = range(8)
+
+EVENTS = ("told_open", "told_shut", "told_stop", "reached_shut", "reached_open", "reached_part",
+          "travel_over", "over_current", "no_current", "wrong_end", "both_switches",
+          "moved_alone", "lost", "hold_on", "hold_off", "cleared")
+(TOLD_OPEN, TOLD_SHUT, TOLD_STOP, REACHED_SHUT, REACHED_OPEN, REACHED_PART,
+ TRAVEL_OVER, OVER_CURRENT, NO_CURRENT, WRONG_END, BOTH_SWITCHES,
+ MOVED_ALONE, LOST, HOLD_ON, HOLD_OFF, CLEARED) = range(16)
+
+# Rows: the event, in the order of EVENTS; columns: the state now, in the order of
+# STATES; the cell is the state after. Every cell is filled: an event that means
+# nothing in a state leaves it as it is.
+NEXT = (
+    # unknown   shut      opening   part      open      shutting  stuck     held
+    (OPENING,  OPENING,  OPENING,  OPENING,  OPEN,     SHUTTING, OPENING,  HELD),   # told_open
+    (SHUTTING, SHUT,     OPENING,  SHUTTING, SHUTTING, SHUTTING, SHUTTING, HELD),   # told_shut
+    (UNKNOWN,  SHUT,     PART,     PART,     OPEN,     PART,     STUCK,    HELD),   # told_stop
+    (SHUT,     SHUT,     SHUT,     SHUT,     SHUT,     SHUT,     SHUT,     HELD),   # reached_shut
+    (OPEN,     OPEN,     OPEN,     OPEN,     OPEN,     OPEN,     OPEN,     HELD),   # reached_open
+    (PART,     PART,     PART,     PART,     PART,     PART,     STUCK,    HELD),   # reached_part
+    (STUCK,    SHUT,     STUCK,    PART,     OPEN,     STUCK,    STUCK,    HELD),   # travel_over
+    (STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    HELD),   # over_current
+    (STUCK,    SHUT,     STUCK,    PART,     OPEN,     STUCK,    STUCK,    HELD),   # no_current
+    (UNKNOWN,  UNKNOWN,  STUCK,    UNKNOWN,  UNKNOWN,  STUCK,    STUCK,    HELD),   # wrong_end
+    (STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    HELD),   # both_switches
+    (UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  STUCK,    HELD),   # moved_alone
+    (UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  STUCK,    HELD),   # lost
+    (HELD,     HELD,     HELD,     HELD,     HELD,     HELD,     HELD,     HELD),   # hold_on
+    (UNKNOWN,  SHUT,     OPENING,  PART,     OPEN,     SHUTTING, STUCK,    UNKNOWN),# hold_off
+    (UNKNOWN,  SHUT,     OPENING,  PART,     OPEN,     SHUTTING, UNKNOWN,  HELD),   # cleared
+)
+
+# Why the lid is not where it should be; numbers inside, words outside.
+FAULTS = ("", "stuck-shut", "stuck-open", "stuck-part", "lost-position", "switches-both",
+          "over-current", "motor-dead", "moved-alone")
+(WELL, STUCK_SHUT, STUCK_OPEN, STUCK_PART, LOST_POSITION, BOTH_MADE,
+ TOO_MUCH_CURRENT, MOTOR_DEAD, LIFTED) = range(9)
+
+# All chosen by us unless a source is named.
+QUIET_MS = 60000            # after power-up, hold and cleared faults nothing moves (ISO 14118 idea; figure ours)
+PAUSES_MS = (60000, 300000, 900000)   # before the first, second and third new try; then latched
+ICY_PAUSE_MS = 900000       # a seal that may be frozen gets one short try, then waits for the sun
+TURN_MS = 500               # standstill between two directions, for gears and bridge
+BLANK_MS = 300              # the starting surge is not a stall
+RAMP_MS = 1000              # soft start
+RAMP_FROM = 300             # permille of power
+GENTLE = 800                # permille of power while looking for an end
+DEAD_MA = 30                # less than this is no current ...
+DEAD_MS = 1500              # ... when it lasts this long
+STRAY_MA = 100              # current without command: the bridge or relay is stuck on ...
+STRAY_MS = 2000             # ... when it lasts this long
+NEAR = 50                   # permille: this close to an end by time counts as there
+SHORT_TRY = 100             # permille of travel a new try may drive without freeing the switch
+EARLY = 600                 # permille of the expected travel: an end reached sooner is doubted
+MARGIN = 250                # permille of the travel time allowed on top
+
+
+class Motion:
+    """Lid, drive and what they should do next.
+
+    After `step`: `motor` (direction) and `duty_permille` to be applied until the
+    next step, `siren` 1 while a closing is announced, `state`, `position_permille`
+    (NONE when unknown), `fault` (index into FAULTS, WELL when none), `latched` 1
+    when only a person or a switch that proves movement clears it. `done` is 1 for
+    the one step after a drive ended, with `took_ms` and `peak_ma`.
+    """
+
+    def __init__(self, fittings, position_permille, was_moving, warn_ms):
+        self.travel_ms = fittings.get("travel_ms", 40000)
+        self.stall_ma = fittings.get("stall_ma", 3000)
+        self.switches = fittings.get("end_switches", 1)
+        self.has_pot = fittings.get("pot", 0)
+        self.forward = SHUT_DIRECTION if fittings.get("reverse", 0) else OPEN_DIRECTION
+        self.warn_ms = warn_ms
+        self.state = UNKNOWN
+        self.motor = STOP
+        self.duty_permille = 0
+        self.siren = 0
+        self.fault = WELL
+        self.latched = 0
+        self.doubt = WELL           # a fault that is reported but does not stop the lid
+        self.quiet_ms = fittings.get("boot_wait_s", 60) * 1000
+        self.tries = 0
+        self.pause_ms = 0
+        self.icy = 0
+        self.peak_ma = 0
+        self.took_ms = 0
+        self.done = 0
+        self.started = 0            # 1 in the step in which a drive begins
+        self.from_permille = 0
+        # Position as milliseconds of travel from shut, NONE when unknown. A lid that
+        # stood still at the last save is believed; one caught moving is not.
+        self._at_ms = NONE
+        if 0 <= position_permille <= 1000 and not was_moving:
+            self._at_ms = position_permille * self.travel_ms // 1000
+        self._goal = NONE
+        self._drive_ms = 0          # real time driven
+        self._work_ms = 0           # the same, weighted with the power given
+        self._start_ms = NONE       # position at the start of the drive
+        self._gentle = 0
+        self._freed = 0             # 1 once the switch of the starting end has opened
+        self._dead_ms = 0
+        self._stray_ms = 0
+        self._rest_ms = TURN_MS
+        self._warned_ms = 0
+        self._alone = 0             # readings in a row that contradict the state
+        self._left = UNKNOWN        # where the lid was when it moved by itself
+        self._blind_current = 0     # 1 once the current reading was proved false
+        self._pot_from = NONE
+        self._last_direction = STOP
+
+    def __repr__(self):
+        return "<Motion %s %d permille%s%s>" % (
+            STATES[self.state], self.position_permille,
+            " " + FAULTS[self.fault] if self.fault else "", " latched" if self.latched else "")
+
+    # --- what others read -------------------------------------------------------
+    @property
+    def position_permille(self):
+        """Where the lid is, NONE when unknown."""
+        if self._at_ms == NONE:
+            return NONE
+        return self._at_ms * 1000 // self.travel_ms
+
+    @property
+    def moving(self):
+        """1 while the motor is driven."""
+        return 1 if self.motor != STOP else 0
+
+    # --- the table -----------------------------------------------------------------
+    def _event(self, event):
+        self.state = NEXT[event][self.state]
+
+    # --- one step ------------------------------------------------------------------
+    def step(self, dt_ms, want_permille, may_move, at_shut, at_open, motor_ma, pot_permille, hold):
+        """Take the readings after `dt_ms` and set what the motor does next.
+
+        want_permille  opening wanted, NONE for none: stay
+        may_move       0 forbids to start; a running drive is stopped as well
+        """
+        self.done = 0
+        self.started = 0
+        self._pass_time(dt_ms)
+        if hold:
+            self._go_on_hold()                                      # 4
+            return
+        if self.state == HELD:
+            self._event(HOLD_OFF)
+            self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+        self._place(pot_permille)
+        if at_shut == 1 and at_open == 1:
+            self._stop()
+            self._fail(BOTH_SWITCHES, BOTH_MADE)                    # 9
+            return
+        if self.fault == BOTH_MADE:
+            self.clear()
+        if self.motor != STOP:
+            self._watch(want_permille, may_move, at_shut, at_open, motor_ma, pot_permille)
+        else:
+            self._watch_rest(at_shut, at_open, motor_ma, dt_ms)
+            self._resolve(at_shut, at_open)
+            self._start(want_permille, may_move, at_shut, at_open)
+        self._set_duty()
+
+    def clear(self):
+        """Forget the fault; nothing moves for a minute after that."""
+        if self.fault == WELL and self.doubt == WELL:
+            return
+        if self.motor != STOP:
+            self._break_off()
+        self.fault = WELL
+        self.doubt = WELL
+        self.latched = 0
+        self.tries = 0
+        self.pause_ms = 0
+        self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+        self._event(CLEARED)
+
+    def restore(self, word):
+        """Take over a latched fault from before the power cut: power coming back clears nothing."""
+        if word in FAULTS and word:
+            self.fault = FAULTS.index(word)
+            self.latched = 1
+            self.state = STUCK
+
+    def keep_quiet(self):
+        """Start the minute without movement anew (settings lost, safe mode left, orders released)."""
+        self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+
+    # --- time and place --------------------------------------------------------------
+    def _pass_time(self, dt_ms):
+        self.quiet_ms = max(0, self.quiet_ms - dt_ms)
+        self.pause_ms = max(0, self.pause_ms - dt_ms)
+        if self.motor == STOP:
+            self._rest_ms = min(TURN_MS, self._rest_ms + dt_ms)
+            if self.siren:
+                self._warned_ms += dt_ms
+            return
+        work = dt_ms * self.duty_permille // 1000
+        self._drive_ms += dt_ms
+        self._work_ms += work
+        if self._at_ms != NONE and not self.has_pot:
+            self._at_ms += work * self._direction()
+            self._at_ms = max(0, min(self.travel_ms, self._at_ms))
+
+    def _direction(self):
+        """OPEN_DIRECTION or SHUT_DIRECTION as the lid sees it, whatever the wiring."""
+        return self.motor * self.forward
+
+    def _place(self, pot_permille):
+        if self.has_pot and pot_permille != NONE:
+            self._at_ms = max(0, min(1000, pot_permille)) * self.travel_ms // 1000
+
+    def _put(self, at_ms):
+        """A switch says where the lid is; that outranks time."""
+        self._at_ms = at_ms
+
+    # --- while driving ------------------------------------------------------------------
+    def _watch(self, want, may_move, at_shut, at_open, motor_ma, pot):
+        direction = self._direction()
+        self.peak_ma = max(self.peak_ma, motor_ma)
+        if self._moved_off(direction, at_shut, at_open, pot):
+            self._freed = 1
+        if self._too_much(motor_ma):
+            self._stalled(direction, at_shut, at_open, motor_ma)    # 5
+        elif self._at_goal_end(direction, at_shut, at_open):
+            self._arrive(direction)                                 # 1
+        elif self._at_wrong_end(direction, at_shut, at_open):
+            self._stop()
+            self._put(0 if at_shut == 1 else self.travel_ms)
+            self._fail(WRONG_END, LOST_POSITION)                    # 8
+        elif self._no_current(motor_ma):
+            self._went_dead(direction)                              # 6
+        elif not may_move or want == NONE:
+            self._break_off()                                       # 3
+        else:
+            self._watch_goal(want, direction, at_shut, at_open)
+
+    def _watch_goal(self, want, direction, at_shut, at_open):
+        if self._goal != want and not self._gentle:
+            self._retarget(want, direction)
+        if self.motor == STOP:
+            return
+        if self._drive_over():
+            self._overrun(direction, at_shut, at_open)              # 7
+        elif self._part_reached(direction):
+            if self._still_at_start_end(direction, at_shut, at_open):
+                # By time the lid is well open, but its switch says it has not moved.
+                if self._work_ms >= self._needed_work() + self.travel_ms * SHORT_TRY // 1000:
+                    self._overrun(direction, at_shut, at_open)      # 7
+            else:
+                self._stop()
+                self._settle_well()
+                self._event(REACHED_PART)                           # 2
+
+    def _retarget(self, want, direction):
+        """Take over a new wish if it lies ahead; otherwise stop and let the next step turn round."""
+        here = self.position_permille
+        ahead = want > here if direction == OPEN_DIRECTION else want < here
+        if here == NONE or not ahead:
+            self._break_off()                                       # 3
+        else:
+            self._goal = want
+
+    def _break_off(self):
+        self._stop()
+        if self._at_ms == NONE:
+            self._event(LOST)
+        else:
+            self._event(TOLD_STOP)
+
+    def _moved_off(self, direction, at_shut, at_open, pot):
+        """1 when a witness other than the current shows that this drive has moved the lid."""
+        if self.has_pot and pot != NONE and self._pot_from != NONE and abs(pot - self._pot_from) > 15:
+            return 1
+        if direction == OPEN_DIRECTION:
+            return 1 if self._start_ms == 0 and at_shut == 0 else 0
+        return 1 if self._start_ms == self.travel_ms and at_open == 0 else 0
+
+    def _still_at_start_end(self, direction, at_shut, at_open):
+        return at_shut == 1 if direction == OPEN_DIRECTION else at_open == 1
+
+    def _too_much(self, motor_ma):
+        """1 at a stall; a current beyond twice the limit does not wait for the surge to pass."""
+        limit = self.stall_ma * 3 // 4 if self.icy else self.stall_ma
+        if motor_ma >= 2 * self.stall_ma:
+            return 1
+        return 1 if motor_ma >= limit and self._drive_ms > BLANK_MS else 0
+
+    def _no_current(self, motor_ma):
+        """1 when no current has flowed for long enough; remembers when that reading was proved false."""
+        if motor_ma == NONE or motor_ma >= DEAD_MA:
+            self._dead_ms = 0
+            if motor_ma != NONE:
+                self._blind_current = 0
+            return 0
+        if self._freed:
+            # The lid moves, so it is the current sensor that is dead. But drives with
+            # end stops of their own cut their current at the end: see _near_end.
+            self._blind_current = 1
+        self._dead_ms = self._drive_ms if self._dead_ms == 0 else self._dead_ms
+        if self._drive_ms - self._dead_ms < DEAD_MS:
+            return 0
+        return 0 if self._blind_current and not self._near_end(self._direction()) else 1
+
+    def _near_end(self, direction):
+        """1 when by time or potentiometer the end ahead is as good as reached."""
+        if self._at_ms == NONE:
+            return 1 if self._work_ms * 1000 >= self.travel_ms * (1000 - NEAR) else 0
+        if direction == OPEN_DIRECTION:
+            return 1 if self.position_permille >= 1000 - NEAR else 0
+        return 1 if self.position_permille <= NEAR else 0
+
+    def _to_end(self):
+        """1 when this drive goes to an end, not to an opening between."""
+        return 1 if self._goal <= 0 or self._goal >= 1000 else 0
+
+    def _at_goal_end(self, direction, at_shut, at_open):
+        return at_open == 1 if direction == OPEN_DIRECTION else at_shut == 1
+
+    def _at_wrong_end(self, direction, at_shut, at_open):
+        """The end behind is made although this drive began away from it: wired the wrong way round."""
+        if direction == OPEN_DIRECTION:
+            return at_shut == 1 and self._start_ms != 0 and self._start_ms != NONE and self._freed_or_part()
+        return at_open == 1 and self._start_ms != self.travel_ms and self._start_ms != NONE and self._freed_or_part()
+
+    def _freed_or_part(self):
+        margin = self.travel_ms * NEAR // 1000
+        return margin < self._start_ms < self.travel_ms - margin
+
+    def _needed_work(self):
+        """Work from the start of the drive to its goal, in milliseconds at full power."""
+        if self._start_ms == NONE:
+            return self.travel_ms
+        return abs(self._goal * self.travel_ms // 1000 - self._start_ms)
+
+    def _drive_over(self):
+        limit = self.travel_ms + self.travel_ms * MARGIN // 1000
+        if self._gentle:
+            return self._work_ms >= limit
+        if self.tries and not self._freed and self._start_ms in (0, self.travel_ms):
+            # A new try is short: it goes on only if the switch shows that it moves.
+            limit = self.travel_ms * SHORT_TRY // 1000
+        return self._drive_ms >= limit
+
+    def _part_reached(self, direction):
+        if self._to_end() or self._at_ms == NONE:
+            return 0
+        goal_ms = self._goal * self.travel_ms // 1000
+        return self._at_ms >= goal_ms if direction == OPEN_DIRECTION else self._at_ms <= goal_ms
+
+    # --- how drives end -----------------------------------------------------------------
+    def _stop(self):
+        if self.motor != STOP:
+            self.done = 1
+            self.took_ms = self._drive_ms
+            self._last_direction = self._direction()
+            self._rest_ms = 0
+        self.motor = STOP
+        self.duty_permille = 0
+        self.siren = 0
+        self._warned_ms = 0
+
+    def _settle_well(self):
+        """A drive that came to its goal ends the fault it was a new try for."""
+        self.fault = WELL
+        self.latched = 0
+        self.tries = 0
+
+    def _arrive(self, direction):
+        """The switch of the end ahead is made."""
+        end_ms = self.travel_ms if direction == OPEN_DIRECTION else 0
+        expected = NONE if self._start_ms == NONE else abs(end_ms - self._start_ms)
+        early = 0
+        if expected > self.travel_ms * NEAR // 1000:
+            early = self._work_ms * 1000 < expected * EARLY
+        self._stop()
+        self._put(end_ms)
+        self._settle_well()
+        # Far too early: the switch may lie, or the position was wrong. The lid stays
+        # in use, since a switch is the better witness, but the doubt is reported.
+        self.doubt = LOST_POSITION if early else WELL
+        self._event(REACHED_OPEN if direction == OPEN_DIRECTION else REACHED_SHUT)
+
+    def _stalled(self, direction, at_shut, at_open, motor_ma):
+        if self._end_by_itself(direction, at_shut, at_open):
+            self._end_without_switch(direction)
+            return
+        self._stop()
+        if motor_ma >= 2 * self.stall_ma:
+            self._fail(OVER_CURRENT, TOO_MUCH_CURRENT)
+        else:
+            self._fail(OVER_CURRENT, self._where_stuck(direction, at_shut, at_open))
+
+    def _went_dead(self, direction):
+        if self._near_end(direction) and self._freed_from(direction):
+            self._end_without_switch(direction)
+            return
+        self._stop()
+        self._fail(NO_CURRENT, MOTOR_DEAD)
+
+    def _end_by_itself(self, direction, at_shut, at_open):
+        """1 when a stall near the end ahead means that the end is reached."""
+        if not self._near_end(direction):
+            return 0
+        if not self.switches:
+            return 1
+        # Shutting on to something a finger thick looks the same as a dead switch: stuck.
+        if direction == SHUT_DIRECTION:
+            return 0
+        return 0 if self._still_at_start_end(direction, at_shut, at_open) else 1
+
+    def _freed_from(self, direction):
+        """1 unless the switch of the end behind says that the lid never left."""
+        if not self.switches or self._start_ms == NONE:
+            return 1
+        at_end = self._start_ms == 0 if direction == OPEN_DIRECTION else self._start_ms == self.travel_ms
+        return 1 if self._freed or not at_end else 0
+
+    def _end_without_switch(self, direction):
+        """At the end by current or time. With switches fitted that is a doubt: theirs did not make."""
+        self._stop()
+        self._put(self.travel_ms if direction == OPEN_DIRECTION else 0)
+        self._settle_well()
+        self.doubt = LOST_POSITION if self.switches else WELL
+        self._event(REACHED_OPEN if direction == OPEN_DIRECTION else REACHED_SHUT)
+
+    def _overrun(self, direction, at_shut, at_open):
+        if not self.switches and self._to_end():
+            self._end_without_switch(direction)
+            return
+        self._stop()
+        self._fail(TRAVEL_OVER, self._where_stuck(direction, at_shut, at_open))
+
+    def _where_stuck(self, direction, at_shut, at_open):
+        """Which word tells the grower where the lid stands; puts the position right as far as known."""
+        if at_shut == 1:
+            self._put(0)
+            return STUCK_SHUT
+        if at_open == 1:
+            self._put(self.travel_ms)
+            return STUCK_OPEN
+        margin = self.travel_ms * NEAR // 1000
+        if not self.switches and self._start_ms != NONE:
+            if direction == OPEN_DIRECTION and self._start_ms <= margin and self._at_ms <= 2 * margin:
+                return STUCK_SHUT
+            if direction == SHUT_DIRECTION and self._start_ms >= self.travel_ms - margin:
+                if self._at_ms >= self.travel_ms - 2 * margin:
+                    return STUCK_OPEN
+        if not self.has_pot and self._drive_ms >= self.travel_ms:
+            self._at_ms = NONE      # it ran the whole time and is at neither end
+        return STUCK_PART
+
+    def _fail(self, event, fault):
+        """Stop for a reason: pause and try again, or latch after the last try."""
+        self._event(event)
+        if fault == BOTH_MADE:
+            self._at_ms = NONE
+            self.fault = fault
+            self.latched = 1
+            return
+        self.fault = fault
+        self.tries += 1
+        if self.tries > len(PAUSES_MS) or fault == TOO_MUCH_CURRENT:
+            self.latched = 1
+            self.pause_ms = 0
+        else:
+            self.pause_ms = ICY_PAUSE_MS if self.icy else PAUSES_MS[self.tries - 1]
+
+    # --- at rest ------------------------------------------------------------------------
+    def _go_on_hold(self):
+        self._stop()
+        self._event(HOLD_ON)
+        self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+
+    def _watch_rest(self, at_shut, at_open, motor_ma, dt_ms):
+        """Look for what must not happen at rest: current, and a lid that moves by itself."""
+        if motor_ma >= STRAY_MA:
+            self._stray_ms += dt_ms
+            if self._stray_ms >= STRAY_MS and self.fault != TOO_MUCH_CURRENT:
+                self._at_ms = NONE if not self.has_pot else self._at_ms
+                self._event(OVER_CURRENT)
+                self.fault = TOO_MUCH_CURRENT
+                self.latched = 1
+        else:
+            self._stray_ms = 0
+        if self._contradicted(at_shut, at_open):
+            self._alone += 1
+            if self._alone >= 2:
+                self._lifted()
+        else:
+            self._alone = 0
+
+    def _contradicted(self, at_shut, at_open):
+        if self.state == SHUT:
+            return at_shut == 0 and self.doubt != LOST_POSITION or at_open == 1
+        if self.state == OPEN:
+            return at_open == 0 and self.doubt != LOST_POSITION or at_shut == 1
+        if self.state == PART:
+            return at_open == 1 or at_shut == 1
+        return 0
+
+    def _lifted(self):
+        """Nobody told it to, yet it moved: wind, or a person. Wait a minute before answering."""
+        self._alone = 0
+        self._left = self.state
+        self._event(MOVED_ALONE)
+        self.doubt = LIFTED
+        self._at_ms = NONE if not self.has_pot else self._at_ms
+        self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+
+    def _resolve(self, at_shut, at_open):
+        """Take what the readings prove: unknown becomes known, stuck is cleared by movement."""
+        if self.state == STUCK:
+            if self._proves_movement(at_shut, at_open):
+                self.clear()
+            return
+        if self.state != UNKNOWN:
+            return
+        if at_shut == 1:
+            self._put(0)
+            self._event(REACHED_SHUT)
+        elif at_open == 1:
+            self._put(self.travel_ms)
+            self._event(REACHED_OPEN)
+        elif self._at_ms != NONE and self._believable():
+            self._event(REACHED_PART)
+        if self.doubt == LIFTED and self.state != UNKNOWN and self.state == self._left:
+            self.doubt = WELL       # it is back where it was
+
+    def _believable(self):
+        """An opening between the ends; with switches fitted an end must be shown by its switch."""
+        if not self.switches:
+            return 1
+        return 1 if 0 < self._at_ms < self.travel_ms else 0
+
+    def _proves_movement(self, at_shut, at_open):
+        if self.fault == STUCK_SHUT:
+            return at_shut == 0
+        if self.fault == STUCK_OPEN:
+            return at_open == 0
+        if self.fault == STUCK_PART or self.fault == LOST_POSITION:
+            return (at_shut == 1 or at_open == 1) and self.pause_ms == 0
+        return 0
+
+    # --- starting -----------------------------------------------------------------------
+    def _start(self, want, may_move, at_shut, at_open):
+        """Begin a drive if one is wanted and nothing forbids it; a closing is announced first."""
+        direction = self._wanted_direction(want)
+        if direction == STOP or not may_move or self.quiet_ms or self.pause_ms or self.latched:
+            self.siren = 0
+            self._warned_ms = 0
+            return
+        if direction == SHUT_DIRECTION and self._warned_ms < self.warn_ms:
+            self.siren = 1
+            return
+        self.siren = 0
+        self._warned_ms = 0
+        if direction != self._last_direction and self._rest_ms < TURN_MS:
+            return
+        self._begin(direction, want, at_shut, at_open)
+
+    def _wanted_direction(self, want):
+        if want == NONE or self.state == HELD:
+            return STOP
+        here = self.position_permille
+        if here == NONE:
+            # Look for an end: the open one only when much opening is wanted anyway.
+            return OPEN_DIRECTION if want >= 500 else SHUT_DIRECTION
+        if want <= 0:
+            return STOP if self.state == SHUT else SHUT_DIRECTION
+        if want >= 1000:
+            return STOP if self.state == OPEN else OPEN_DIRECTION
+        # Between the ends a hundredth of the travel is close enough.
+        if abs(want - here) <= 10 and self.state == PART:
+            return STOP
+        return OPEN_DIRECTION if want > here else SHUT_DIRECTION
+
+    def _begin(self, direction, want, at_shut, at_open):
+        if at_shut == 1:
+            self._put(0)
+        if at_open == 1:
+            self._put(self.travel_ms)
+        if direction == OPEN_DIRECTION and at_open == 1 or direction == SHUT_DIRECTION and at_shut == 1:
+            self._event(REACHED_OPEN if at_open == 1 else REACHED_SHUT)
+            self._settle_well()
+            return
+        self._start_ms = self._at_ms
+        self.from_permille = self.position_permille
+        self._gentle = 1 if self._at_ms == NONE else 0
+        self._goal = want
+        if self._gentle:
+            self._goal = 1000 if direction == OPEN_DIRECTION else 0
+        self._drive_ms = 0
+        self._work_ms = 0
+        self._dead_ms = 0
+        self._freed = 0
+        self.peak_ma = 0
+        self._pot_from = self.position_permille if self.has_pot else NONE
+        self.motor = direction * self.forward
+        self.started = 1
+        self._event(TOLD_OPEN if direction == OPEN_DIRECTION else TOLD_SHUT)
+
+    def _set_duty(self):
+        if self.motor == STOP:
+            self.duty_permille = 0
+            return
+        full = GENTLE if self._gentle else 1000
+        ramp = RAMP_FROM + (1000 - RAMP_FROM) * self._drive_ms // RAMP_MS
+        self.duty_permille = min(full, ramp)
