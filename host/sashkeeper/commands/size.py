@@ -219,3 +219,5 @@ def _say_json(rows: Sequence[Row], figures: dict[str, Any]) -> None:
 
 def _finite(value: Any) -> Any:
     return None if isinstance(value, float) and value in (float("inf"), float("-inf")) else value
+
+command = size
