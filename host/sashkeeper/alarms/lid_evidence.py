@@ -1,0 +1,125 @@
+"""Is the lid where it is wanted? Three witnesses, each of which may be missing or lie.
+
+1. End switches and the frame's own verdict: the fault words of its report and events, and a lid that stays
+   away from its target for longer than a journey and a retry take.
+2. The motor's current: a journey that drew nothing (a broken wire) or drew the stall current to its end.
+   The frame measures it while the lid moves and says so in the fault words motor-dead and over-current.
+3. The temperature's answer: see heat_answer.py.
+
+The frame has confirmed and retried before it uses a fault word, so one such word is enough. Two of the
+three are enough without any word. The temperature alone is enough when it contradicts an open lid.
+"""
+
+from __future__ import annotations
+
+from .heat_answer import SHUT as HEAT_SAYS_SHUT
+from .heat_answer import HeatModel, witness
+from .picture import Picture
+from .time_left import rate_of
+
+TRUE, FALSE, BETWEEN, UNKNOWN = "true", "false", "between", "unknown"
+
+STUCK_WORDS = frozenset({"stuck-shut", "stuck-open", "stuck-part"})
+MOTOR_WORDS = frozenset({"motor-dead", "over-current"})
+JOURNEYS = 2.5  # a journey, a pause and a second try [travel times]; the host's own verdict comes after that
+HEAT_SETTLES_S = 360.0  # after a move the old warmth goes out first; judged from then on
+HEAT_WINDOW_S = 300.0
+ICE_DEGC = 1.5
+FRESH_S = 900.0
+
+
+def judge(picture: Picture, model: HeatModel | None = None) -> dict[str, str]:
+    """Return alarm id -> truth for every alarm about the lid's place."""
+    hot_word = "hot-though-open" in picture.faults
+    no_drop = "no-drop" in picture.faults or heat_contradicts(picture, model)
+    shut, open_ = stuck_ways(picture)
+    warm = heating(picture)
+    iced = shut and not warm and at_freezing(picture)
+    return {
+        # Cooling down does not free a lid: once rung, stuck-shut ends only when the lid is free.
+        "stuck-shut": (TRUE if warm else BETWEEN) if shut else FALSE,
+        "stuck-shut-cool": (BETWEEN if warm or iced else TRUE) if shut else FALSE,
+        "lid-iced": (TRUE if iced else BETWEEN) if shut else FALSE,
+        "stuck-open": TRUE if open_ else FALSE,
+        "no-drop": TRUE if no_drop else _heat_cleared(picture),
+        "hot-though-open": TRUE if hot_word else _hot_though_open(picture),
+        "moved-alone": TRUE if "moved-alone" in picture.faults else FALSE,
+    }
+
+
+def stuck_ways(picture: Picture) -> tuple[bool, bool]:
+    """Return (wanted further open but is not, wanted further shut but is not)."""
+    position, target = picture.position_permille, picture.target_permille
+    words = picture.faults & STUCK_WORDS
+    late = picture.apart_s is not None and picture.now_s - picture.apart_s > JOURNEYS * picture.travel_s + 30.0
+    # A lid that is apart only because nobody drives it (hold, wind, empty battery) is not stuck.
+    driven = picture.mode == "auto" and not picture.faults & {"battery-empty", "wind-shut"}
+    if not words and not (late and driven):
+        return False, False
+    if "stuck-shut" in words:
+        return True, "stuck-open" in words
+    if "stuck-open" in words:
+        return False, True
+    if position is None or target is None:
+        return True, False
+    if position == target:  # a stuck word with no distance left: trust the word, take the hot side by warmth
+        return heating(picture), not heating(picture)
+    return target > position, target < position
+
+
+def heating(picture: Picture) -> bool:
+    """True when the bed is warm or warming so that a shut lid does harm soon; in doubt True."""
+    air = picture.air_degc
+    if air is None or picture.values_s is None or picture.now_s - picture.values_s > FRESH_S:
+        return picture.around.sun_height_deg is None or picture.around.sun_height_deg > 5.0
+    opening = picture.setting_degc("open_mdegc", 15_000)
+    if air >= opening + 3.0:
+        return True
+    rate = rate_of(picture.air, picture.now_s)
+    sun = picture.around.sun_height_deg
+    low_sun = sun is not None and sun < 3.0
+    rising = rate is None or rate.degc_per_min > 0.03
+    return air >= opening - 2.0 and rising and not low_sun
+
+
+def at_freezing(picture: Picture) -> bool:
+    """True when ice along the rim is likely."""
+    near = [picture.values[n] for n in ("air", "outside") if n in picture.values]
+    return bool(near) and min(near) <= ICE_DEGC
+
+
+def heat_contradicts(picture: Picture, model: HeatModel | None = None) -> bool:
+    """True when the lid says at least 300 permille open and the warmth says shut."""
+    position, air = picture.position_permille, picture.air_degc
+    if position is None or position < 300 or air is None or picture.moved_s is None:
+        return False
+    if picture.now_s - picture.moved_s < HEAT_SETTLES_S or picture.mode != "auto":
+        return False
+    rate = rate_of(picture.air, picture.now_s, HEAT_WINDOW_S)
+    verdict = witness(position / 1000.0, air, picture.values.get("outside"), rate, picture.around.sun_height_deg, model)
+    return verdict == HEAT_SAYS_SHUT
+
+
+def _heat_cleared(picture: Picture) -> str:
+    """The contradiction ends when the bed cools to its closing temperature, the lid moves, or the sun goes."""
+    air = picture.air_degc
+    if air is None:
+        return UNKNOWN
+    cool = air < picture.setting_degc("close_mdegc", 10_000)
+    rate = rate_of(picture.air, picture.now_s, HEAT_WINDOW_S)
+    falling = rate is not None and rate.degc_per_min < -0.1
+    return FALSE if cool or falling else BETWEEN
+
+
+def _hot_though_open(picture: Picture) -> str:
+    air, position = picture.air_degc, picture.position_permille
+    if air is None or position is None:
+        return UNKNOWN
+    high = picture.around.limits.heat_high_degc
+    if position < 900:
+        return FALSE
+    if picture.moved_s is None or picture.now_s - picture.moved_s < 1200:
+        return FALSE if air < high - 1.0 else BETWEEN
+    if air >= high:
+        return TRUE
+    return BETWEEN if air > high - 1.0 else FALSE
