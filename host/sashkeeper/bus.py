@@ -34,7 +34,7 @@ _PUBACK = struct.Struct("!BBH")
 
 log = logging.getLogger("sashkeeper.bus")
 
-HOST_USER = "sashkeeper-host"
+CLIENT_ID = "sashkeeper-host"
 CONNECT_WAIT_S = 5.0
 RETRY_S = (1.0, 30.0)
 STORE_RETRY_S = 5.0
@@ -84,7 +84,7 @@ class Bus:
     def __init__(
         self,
         address: Address,
-        client_id: str = HOST_USER,
+        client_id: str = CLIENT_ID,
         *,
         clean: bool = False,
         topics: tuple[str, ...] = (f"{TOPIC_ROOT}/+/#",),

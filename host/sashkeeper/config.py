@@ -55,7 +55,8 @@ class Broker(_Table):
 
     kind: "embedded" = `sashkeeper serve` brings its own; "external" = one that runs already.
     listen: address on which the embedded one listens; 127.0.0.1 reaches this computer only,
-    0.0.0.0 everything on the local network.
+    0.0.0.0 everything on the local network. cert_file and key_file: with them the embedded one speaks
+    TLS only; ca_file: what the host checks a broker's certificate against.
     """
 
     kind: Literal["embedded", "external"] = "embedded"
@@ -66,6 +67,8 @@ class Broker(_Table):
     password: str = Field("", repr=False)
     tls: bool = False
     ca_file: str = ""
+    cert_file: str = ""
+    key_file: str = ""
 
 
 class Channel(_Table):
