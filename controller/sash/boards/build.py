@@ -36,7 +36,7 @@ def build(machine, onewire, table, fittings, read_mv_of):
 
     parts = Parts()
     enable = pin(numbers["motor_enable"], pin.OUT, value=0)
-    parts.motor = HBridge(pwm("motor_open"), pwm("motor_shut"), enable, fittings.get("reverse", 0))
+    parts.motor = HBridge(pwm("motor_open"), pwm("motor_shut"), enable)
     parts.bus = onewire.OneWire(pin(numbers["probe_bus"]))
     parts.at_shut, parts.at_open, parts.hold = contact("at_shut"), contact("at_open"), contact("hold")
     parts.ack = contact("ack")

@@ -43,10 +43,12 @@ class RealBoard:
         except OSError:
             pass  # it is there
         self.storage = FileStorage(folder)
-        self.probes = Probes(parts.bus, fittings.get("probes", {}))
+        self.probes = Probes(parts.bus, fittings.get("probes", {"air": ""}))
         self._pot_mv = fittings.get("pot_mv", (300, 3000))
         self._divider = fittings.get("battery_divider_permille", 11_000)
         self._switches = fittings.get("end_switches", 1)
+        # The core has turned the direction already when the motor's wires are swapped.
+        self._opens = -1 if fittings.get("reverse", 0) else 1
         self._ticks = ticks_ms()
         self._clock = Clock(self._ticks)
         self._hold = self._hold_now()
@@ -99,10 +101,10 @@ class RealBoard:
         self._parts.siren.value(0)
 
     def _at_end(self, direction):
-        """Return 1 when that end is reached already."""
+        """Return 1 when the end in this direction of the wires is reached already."""
         if not self._switches:
             return 0
-        return self._parts.at_open.value() if direction > 0 else self._parts.at_shut.value()
+        return self._parts.at_open.value() if direction == self._opens else self._parts.at_shut.value()
 
     # -- time ----------------------------------------------------------------------------
 

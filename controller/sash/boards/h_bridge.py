@@ -15,11 +15,14 @@ _START_PERMILLE = 250  # chosen: a worm drive does not turn with less
 
 
 class HBridge:
-    """open_pwm, shut_pwm: machine.PWM; enable: machine.Pin out. reverse 1: the motor's wires are swapped."""
+    """open_pwm, shut_pwm: machine.PWM; enable: machine.Pin out.
 
-    def __init__(self, open_pwm, shut_pwm, enable, reverse=0):
+    Directions are those of the wires: that a motor is wired the other way round is known to lid_motion.py.
+    """
+
+    def __init__(self, open_pwm, shut_pwm, enable):
         self._enable = enable
-        self._pwms = (open_pwm, shut_pwm) if not reverse else (shut_pwm, open_pwm)
+        self._pwms = (open_pwm, shut_pwm)
         self.direction = 0
         self._wanted = 0
         self._duty = 0  # permille, wanted
@@ -59,14 +62,14 @@ class HBridge:
             self._resting = 0
             self.direction = self._wanted
             self._since = now
-        power = self._duty * self.ramp_permille(ticks_diff(now, self._since)) // 1000
+        power = min(self._duty, self.ramp_permille(ticks_diff(now, self._since)))
         forward, backward = self._pwms if self.direction > 0 else (self._pwms[1], self._pwms[0])
         backward.duty_u16(0)
         forward.duty_u16(power * _FULL // 1000)
         self._enable.value(1)
 
     def ramp_permille(self, passed_ms):
-        """Return the share of the wanted power after so many ms."""
+        """Return the most power allowed after so many ms."""
         if passed_ms >= RAMP_MS:
             return 1000
         return _START_PERMILLE + (1000 - _START_PERMILLE) * passed_ms // RAMP_MS

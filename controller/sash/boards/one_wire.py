@@ -15,13 +15,20 @@ _SIZE = 9
 
 
 class Probes:
-    """places: dict place -> ROM code in 16 hexadecimal digits."""
+    """places: dict place -> ROM code in 16 hexadecimal digits; "" for the only probe of a bus.
+
+    A code that is none leaves its place without readings: the frame still starts, and says so.
+    """
 
     def __init__(self, bus, places):
         self._bus = bus
         self._roms = {}
         for place in places:
-            self._roms[place] = rom_bytes(place, places[place])
+            try:
+                self._roms[place] = rom_bytes(place, places[place]) if places[place] or len(places) > 1 else None
+            except ValueError as error:
+                print(error)
+                self._roms[place] = b""
         self._order = sorted(self._roms)
         self._latest = {}
         for place in self._order:
@@ -72,10 +79,15 @@ class Probes:
 
         A probe that is missing among others leaves nine FF bytes: its CRC fails later.
         """
+        if rom == b"":
+            return None
         try:
             if not self._bus.reset():
                 return None
-            self._bus.select_rom(rom)
+            if rom is None:
+                self._bus.writebyte(_SKIP_ROM)
+            else:
+                self._bus.select_rom(rom)
             self._bus.writebyte(_READ)
             data = bytearray(_SIZE)
             self._bus.readinto(data)

@@ -29,6 +29,8 @@ class OneWire:
         """Take a command byte."""
         if byte == 0x44:
             self._converted_ms = state["now_ms"]() + 750
+        if byte == 0xCC and len(devices) == 1:
+            self._rom = next(iter(devices))
         self._command = byte
 
     def select_rom(self, rom):
