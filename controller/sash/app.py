@@ -12,6 +12,7 @@ import sys
 
 from . import reading
 from .board import Stopped
+from .clock import Clock
 from .slots import Slots
 
 WAIT, READ, DECIDE, SAVE, APPLY, TELL = range(6)
@@ -51,6 +52,7 @@ class Shell:
     """Everything around the core that one cycle needs.
 
     cycles        completed
+    clock         uptime, in time as the board's `wait` tells it
     failed_saves  records that could not be stored so far
     """
 
@@ -60,7 +62,7 @@ class Shell:
         self.slots = Slots(board.storage)
         self.stages = Stages()
         self.cycles = self.failed_saves = 0
-        self.uptime_ms = 0  # up to STEADY_S, then no more
+        self.clock = Clock()
         self._pending = {}  # slot name -> dict that could not be stored
         self._pending_ms = 0
         self._next_ms = 0
@@ -86,6 +88,7 @@ class Shell:
         """Do one step; exceptions pass through."""
         board, stages, link = self.board, self.stages, self.link
         dt_ms = await board.wait(self._next_ms)
+        self.clock.advance(dt_ms)
         stages.mark(WAIT)
         inputs = board.read()
         stages.mark(READ)
@@ -104,16 +107,15 @@ class Shell:
         self._next_ms = actions.next_ms
         self._collect()
         self.cycles += 1
-        self._count_steady(dt_ms)
+        self._count_steady()
         if stages.complete():
             board.feed()
 
-    def _count_steady(self, dt_ms):
-        if self.uptime_ms < STEADY_S * 1000:
-            self.uptime_ms += dt_ms
-            if self.uptime_ms >= STEADY_S * 1000 and self.crashes:
-                self.crashes = 0
-                self._store("boot", {"boot": self.boot, "crashes": 0, "crashed": 0})
+    def _count_steady(self):
+        """After a good while, crashes before it no longer count as one in a row."""
+        if self.crashes and self.clock.uptime_s >= STEADY_S:
+            self.crashes = 0
+            self._store("boot", {"boot": self.boot, "crashes": 0, "crashed": 0})
 
     def _collect(self):
         """Tidy the heap at one fixed point of the cycle, not in the middle of a stage."""
@@ -144,6 +146,7 @@ class Shell:
 
     def _tell(self, messages):
         link = self.link
+        link.uptime_s = self.clock.uptime_s
         for suffix, value, qos, retain in messages:
             if suffix == "report":
                 self._complete_report(value)

@@ -8,7 +8,8 @@ cut may hand some over twice (readers know them by boot and seq), never lose one
 
 Files `journal-00000001` and so on hold lines: 8 hex digits of CRC-32, a letter,
 text, line feed. JSON texts of the same shape share one template line (T); each
-record (R) then holds only its numbers: about 80 bytes for a full pack. A torn
+record (R) then holds only its numbers: about 100 bytes for a pack with every
+probe. A torn
 or flipped line fails its CRC and is counted; its neighbours are unharmed.
 Each file begins with a line H: how many records were lost so far.
 """
@@ -17,10 +18,10 @@ import binascii
 
 from . import templates
 
-# chosen: one flash block of 4096 bytes a file, and 110 files = 440 KB for more than three days
-# of one full reading a minute; fits the smallest supported board beside the firmware.
+# chosen: one flash block of 4096 bytes a file, and 140 files = 560 KB for more than three days
+# of one full reading a minute and the events between.
 SEGMENT_BYTES = 4000
-SEGMENTS = 110
+SEGMENTS = 140
 TAIL_RECORDS = 8
 _PREFIX = "journal-"
 

@@ -15,6 +15,7 @@ that many frames do not come back in the same second.
 import asyncio
 import json
 
+from . import dating
 from .clock import NONE, ticks_diff, ticks_ms
 from .journal import Journal
 from .mqtt_core import MqttCore, ProtocolError
@@ -24,6 +25,7 @@ from .net import is_numeric, open_stream, sleep_ms, tls_context, wait_for_ms
 CONNECT_MS = 4_000
 WRITE_MS = 5_000
 ACK_MS = 10_000
+CLOCK_MS = 30_000
 RETRY_MS = (1_000, 300_000)
 READ_BYTES = 512
 OUTBOX = 12
@@ -40,7 +42,7 @@ class Link:
     dropped      outgoing messages lost because the outbox was full (the journal counts its own)
     sessions     connections that were accepted
     last_error   one sentence about the last end of a session, "" when none
-    boot position_permille   told by app.py, go into presence
+    boot uptime_s position_permille   told by app.py
     """
 
     def __init__(self, fittings, board):
@@ -64,14 +66,14 @@ class Link:
         self.journal = Journal(board.storage)
         self._outbox = []  # [suffix, payload, qos, retain]
         self._flying = None  # (packet id, journal record or None)
-        self._flying_ms = 0
+        self._flying_ms = self._up_ms = 0
         self._inbox = []
         self._wake = asyncio.Event()
         self._stopping = 0
         self._unsubscribed = 0
         self.up = self.sent = self.got = self.refused = self.dropped = self.sessions = 0
         self.last_error = ""
-        self.boot = 0
+        self.boot = self.uptime_s = 0
         self.position_permille = 0
         self.held_off_ms = 0  # app.py: first connect not before this, after repeated crashes
 
@@ -85,6 +87,8 @@ class Link:
     def send(self, suffix, payload, qos, retain):
         """Take a message for `frames/<frame>/<suffix>`; payload is JSON in bytes."""
         if suffix in _JOURNALED:
+            if self._board.unix_s() == NONE:
+                payload = dating.mark(payload, self.boot, self.uptime_s)
             self.journal.add(suffix, payload, self.up)
         else:
             self._enqueue([suffix, payload, qos, retain])
@@ -170,7 +174,7 @@ class Link:
             await wait_for_ms(stream.write(core.connect(ticks_ms())), WRITE_MS)
             await wait_for_ms(self._await_answer(stream), CONNECT_MS)
             now = ticks_ms()
-            self._flying_ms = now
+            self._flying_ms = self._up_ms = now
             filters = [(self._prefix + "settings/wanted", 1), (self._prefix + "orders", 1)]
             packet = core.subscribe(filters, now)[1]
             self._unsubscribed = 1
@@ -273,6 +277,12 @@ class Link:
             except asyncio.TimeoutError:
                 pass
 
+    def _waits_for_clock(self, payload, now):
+        """Say whether to hold an undated record back: the host sets the clock soon after presence."""
+        if self._board.unix_s() != NONE or not dating.is_open(payload, self.boot):
+            return 0
+        return ticks_diff(now, self._up_ms) < CLOCK_MS
+
     def _next(self, now):
         """Return the next PUBLISH, b"" when nothing waits."""
         record = None
@@ -280,9 +290,10 @@ class Link:
             suffix, payload, qos, retain = self._outbox.pop(0)
         else:
             record = None if self._stopping else self.journal.peek()
-            if record is None:
+            if record is None or self._waits_for_clock(record[1], now):
                 return b""
-            suffix, payload, qos, retain = record[0], record[1], 1, 0
+            payload = dating.date(record[1], self.boot, self.uptime_s, self._board.unix_s())
+            suffix, qos, retain = record[0], 1, 0
         packet_id, packet = self._core.publish(self._prefix + suffix, payload, qos, retain, now)
         if packet_id:
             self._flying = (packet_id, record)
