@@ -37,7 +37,8 @@ def id_from(name: str) -> str:
     word = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:32].strip("-")
     if not is_frame_id(word):
         raise InputError(
-            f'"{name}" cannot be the name of a frame. Use letters, figures and hyphens, at most 32. Nothing was changed.'
+            f'"{name}" cannot be the name of a frame: use letters, figures and hyphens, at most 32. '
+            "Nothing was changed."
         )
     return word
 

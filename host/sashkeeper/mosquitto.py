@@ -109,8 +109,13 @@ class Mosquitto:
         program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
         if program is None:
             raise JobError('Mosquitto is not installed. Install the package "mosquitto" of your system.')
+        conf = self.folder / "mosquitto.conf"
+        if os.geteuid() == 0:
+            # Started by root it would change to a user who may not read a private folder.
+            conf = self.folder / "trial.conf"
+            conf.write_text("user root\n" + (self.folder / "mosquitto.conf").read_text())
         with (self.folder / "mosquitto.log").open("ab") as out:
-            command = [program, "-c", str(self.folder / "mosquitto.conf")]
+            command = [program, "-c", str(conf)]
             self._process = subprocess.Popen(command, stdout=out, stderr=out)
         end = time.monotonic() + wait_s
         while time.monotonic() < end and self._process.poll() is None:

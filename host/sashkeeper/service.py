@@ -126,7 +126,7 @@ class Service:
             live.report, live.report_s, live.boot = heard.message, heard.received_s, heard.message["boot"]
         elif heard.suffix == "settings/actual":
             live.actual, live.actual_s = heard.message, heard.received_s
-        if heard.suffix in ("presence", "report") and not heard.retained:
+        if heard.suffix in ("presence", "report"):
             self._mind_clock(live, heard)
         if self.alarms is not None:
             self.alarms.observe(heard.frame, heard.suffix, heard.message, heard.received_s, heard.retained)
@@ -144,6 +144,8 @@ class Service:
     def _mind_clock(self, live: Live, heard: Heard) -> None:
         """Give the time to a frame that has none, or has it wrong."""
         told = heard.message.get("time_s")
+        if heard.retained and told is not None:
+            return  # says when it was sent, not what the clock says now
         live.clock_off_s = None if told is None else told - heard.received_s
         if heard.message.get("here") is False or self.bus is None:
             return
