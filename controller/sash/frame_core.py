@@ -10,12 +10,14 @@ for; "safe" nothing moves, because stored values disturbed; "bench" nothing move
 """
 
 from . import lid_law as law
-from . import lid_motion, messages, reading, sun, witness
+from . import lid_table, reading, sun, witness
 from . import settings as limits
+from .faultfinder import FaultFinder
 from .lid_motion import Motion
 from .orders import Desk, is_whole
-from .probes import WHY, Probes
-from .safety import Delay, Faults, Guarded
+from .probes import Probes
+from .safety import Faults, Guarded
+from .teller import Teller
 
 NONE = reading.NONE
 NO_MDEGC = reading.NO_MDEGC
@@ -27,13 +29,7 @@ REST_MS = 5000
 PROBE_EVERY_MS = 2000
 LAW_EVERY_MS = 1000
 SUN_EVERY_S = 60
-REPORT_EVERY_S = 600
-REASON_EVERY_S = 60         # a change of reason alone is told at most this often
 BATTERY_REST_S = 10         # after a drive the voltage needs this long to recover
-HOLD_LONG_S = 1800          # a forgotten hold reminds after this
-CLOCK_LOST_S = 600
-FROST_DELAY_S = 120         # time to shut, warning sound included
-HOT_DELAY_S = 1200
 LOCATE_S = 30
 WET_S = 12 * 3600           # a seal stays wet this long after rain
 SILENCED_S = 3600
@@ -61,6 +57,8 @@ class FrameCore:
         self._rest_ms = fittings.get("rest_ms", REST_MS)
         self._known_from_start = boot <= 1
         self.faults = Faults()
+        self.finder = FaultFinder()
+        self.teller = Teller(self)
         settings_n = self._load_settings(settings)
         self._desk = Desk(self.frame, fittings.get("key", ""), settings_n, _number(saved, "orders_n", 0, 2147483647, 0))
         self.probes = Probes(fittings.get("probes", {"air": ""}))
@@ -68,8 +66,9 @@ class FrameCore:
                              _number(saved, "moving", 0, 1, 0), self.settings["warn_s"] * 1000)
         self.motion.restore(saved.get("latched"))
         self._law_settings = Guarded(limits.law_values(self.settings))
-        # hold switch as last read, ordered hold, last sure position, safe mode
-        self._cells = Guarded((0, _number(saved, "hold", 0, 1, 0), self.motion.position_permille, 0))
+        # hold switch, ordered hold, safe mode; position and lid state as the last step left them
+        self._cells = Guarded((0, _number(saved, "hold", 0, 1, 0), 0, 0, 0))
+        self._note_lid()
         self._manual = NONE             # opening an order asked for
         self._sense = [0] * len(law.SENSE)
         self._state = list(law.START)
@@ -77,6 +76,7 @@ class FrameCore:
         self._state[law.DAY] = _number(saved, "day", 0, 366, 0)
         self._state[law.USED] = _number(saved, "used", 0, 1000000, 0)
         self._answer = self._state[law.TARGET]
+        self._why = ""                  # the reason of the last change of target
         self._begin_times()
 
     def _begin_times(self):
@@ -90,22 +90,10 @@ class FrameCore:
         self._battery_mv = NONE
         self._rested_s = BATTERY_REST_S
         self._wet_s = WET_S
-        self._hold_s = 0
-        self._no_clock_s = 0
-        self._reading_s = 0
-        self._report_s = REPORT_EVERY_S
-        self._reason_s = REASON_EVERY_S
         self._locate_s = 0
         self._silent_s = SILENCED_S
-        self._told = None           # what the last report said
-        self._told_reason = ""
-        self._readings_seq = 0
-        self._events_seq = 0
         self._air_before_mdegc = NO_MDEGC
-        self._drop = witness.TemperatureAnswer()
-        self._frost_open = Delay(FROST_DELAY_S)
-        self._hot_open = Delay(HOT_DELAY_S, 60)
-        self._hot_shut = Delay(FROST_DELAY_S, 60)
+        self.drop = witness.TemperatureAnswer()
         self._first = 1
 
     def __repr__(self):
@@ -137,8 +125,8 @@ class FrameCore:
 
     @property
     def lid_state(self):
-        """The lid's state as a word of lid_motion.STATES."""
-        return lid_motion.STATES[self.motion.state]
+        """The lid's state as a word of lid_table.STATES."""
+        return lid_table.STATES[self.motion.state]
 
     @property
     def settings_n(self):
@@ -151,6 +139,16 @@ class FrameCore:
         return self._desk.refused
 
     @property
+    def law_state(self):
+        """The law's memory, in the order of lid_law.STATE; for reading only."""
+        return self._state
+
+    @property
+    def law_settings(self):
+        """The settings as the law uses them, in the order of lid_law.SETTINGS."""
+        return self._law_settings.values
+
+    @property
     def air_mdegc(self):
         """The temperature the law uses."""
         return self.probes.air_mdegc(1 - self._state[law.EVENING])
@@ -159,7 +157,7 @@ class FrameCore:
     def mode(self):
         """auto, hold, safe or bench."""
         values = self._cells.values
-        if values[3]:
+        if values[2]:
             return "safe"
         if values[0] or values[1] or self._manual != NONE:
             return "hold"
@@ -178,8 +176,12 @@ class FrameCore:
         self._read_rest(dt_s, inputs)
         self._ask_law(dt_ms, inputs)
         self._move(dt_ms, dt_s, inputs, actions)
-        self._find_faults(dt_s, inputs)
-        self._tell(dt_s, inputs, actions, mode)
+        self.finder.step(self, dt_s, inputs)
+        if self._first:
+            self.teller.start(actions)
+        if self.mode != mode:
+            self._save(actions)
+        self.teller.step(dt_s, inputs, actions, mode)
         self._signal(dt_s, inputs, actions)
         self._first = 0
         return actions
@@ -191,7 +193,6 @@ class FrameCore:
         self._part_ms -= dt_s * 1000
         self.uptime_s += dt_s
         self.unix_s = unix_s
-        self._no_clock_s = self._no_clock_s + dt_s if unix_s == NONE else 0
         self._sun_s += dt_s
         if self._sun_s >= SUN_EVERY_S or (unix_s != NONE) != (self._day_of_year > 0):
             self._sun_s = 0
@@ -228,19 +229,27 @@ class FrameCore:
 
     def _check_cells(self, inputs):
         """Values and complements must agree before they are used; then note the hold switch."""
-        cells = self._cells
-        if not (cells.sound() and self._law_settings.sound()):
-            cells.put_all((1 if inputs.hold else 0, 1, NONE, 1))
+        cells, motion = self._cells, self.motion
+        hold = 1 if inputs.hold else 0
+        lid_agrees = cells.values[3] == motion.position_permille and cells.values[4] == motion.state
+        if not (cells.sound() and self._law_settings.sound() and lid_agrees):
+            cells.put_all((hold, 1, 1, 0, 0))
+            self._note_lid()
             self._law_settings.put_all(limits.law_values(self.settings))
-            self.faults.set("self-check", 1, "a stored value and its complement differ")
-        if cells.values[0] != (1 if inputs.hold else 0):
-            cells.put(0, 1 if inputs.hold else 0)
+            self.faults.set("self-check", 1, "a value and its complement differ")
+        if cells.values[0] != hold:
+            cells.put(0, hold)
+
+    def _note_lid(self):
+        """Keep where the lid is twice, until the next step has compared it."""
+        self._cells.put(3, self.motion.position_permille)
+        self._cells.put(4, self.motion.state)
 
     # --- requests -------------------------------------------------------------------------
     def _receive(self, suffix, payload, actions):
         body, why = self._desk.open(suffix, payload)
         if body is None:
-            self._event(actions, "refused", {"what": suffix, "why": why, "n": None})
+            self.teller.event(actions, "refused", {"what": suffix, "why": why, "n": None})
         elif suffix == "settings/wanted":
             self._take_settings(body, actions)
         elif suffix == "orders":
@@ -251,7 +260,7 @@ class FrameCore:
         if values is None and why == "":
             return
         if values is None:
-            self._event(actions, "refused", {"what": "settings/wanted", "why": why, "n": body["n"]})
+            self.teller.event(actions, "refused", {"what": "settings/wanted", "why": why, "n": body["n"]})
         else:
             self.settings = values
             self._law_settings.put_all(limits.law_values(values))
@@ -259,28 +268,23 @@ class FrameCore:
             self._sun_s = SUN_EVERY_S
             self.faults.set("settings-lost", 0)
             actions.saves.append(("settings", {"n": self.settings_n, "settings": values}))
-            self._event(actions, "settings", {"n": self.settings_n})
+            self.teller.event(actions, "settings", {"n": self.settings_n})
         if why != "old":
-            self._tell_actual(actions, why)
-
-    def _tell_actual(self, actions, why):
-        desk = self._desk
-        message = messages.actual(desk.settings_n, self.settings, desk.refused_n, why)
-        actions.messages.append(("settings/actual", message, 1, 1))
+            self.teller.actual(actions, self._desk.refused_n, why)
 
     def _take_order(self, body, actions):
         order, argument, why = self._desk.judge_order(body, self.unix_s)
         if why == "old":
-            self._event(actions, "refused", {"what": "orders", "why": why, "n": body["n"]})
+            self.teller.event(actions, "refused", {"what": "orders", "why": why, "n": body["n"]})
             return
         if why == "":
             why = self._carry_out(order, argument, actions)
         self._save(actions)     # the number is used up, whatever came of it
         if why:
-            self._event(actions, "refused", {"what": "orders", "why": why, "n": body["n"]})
+            self.teller.event(actions, "refused", {"what": "orders", "why": why, "n": body["n"]})
         else:
-            self._event(actions, "order", {"order": order, "n": body["n"]})
-        actions.messages.append(("orders/answer", messages.answer(body["n"], why), 1, 0))
+            self.teller.event(actions, "order", {"order": order, "n": body["n"]})
+        self.teller.answer(actions, body["n"], why)
 
     def _carry_out(self, order, argument, actions):
         """Do what was ordered; returns why not, or nothing."""
@@ -297,22 +301,21 @@ class FrameCore:
         elif order == "clock":
             actions.clock_s = argument
         else:
-            self._told = None
-            self._reading_s = self.settings["report_s"]
-            self._tell_actual(actions, "")
+            self.teller.again()
+            self.teller.actual(actions, self._desk.refused_n, "")
         return ""
 
     def _order_opening(self, opening):
         if self._cells.values[0] or self._cells.values[1]:
             return "hold"
-        if self._cells.values[3]:
+        if self._cells.values[2]:
             return "safe"
         if self.motion.latched:
             return "lid-fault"
         state = self._state
         if state[law.BATTERY_LEVEL] == 2:
             return "battery"
-        harm = law.order_harms(opening, self.air_mdegc, state[law.WIND_LEVEL], self._law_settings.values)
+        harm = law.order_harms(opening, self.air_mdegc, state[law.WIND_LEVEL], self.law_settings)
         if harm:
             return "scorch or frost" if harm == 1 else "wind"
         self._manual = opening
@@ -322,10 +325,11 @@ class FrameCore:
         """Back to automatic, after a minute without movement. The switch on the frame is not touched."""
         if self._cells.values[0]:
             return "hold"
-        self._cells.put_all((0, 0, self.motion.position_permille, 0))
+        self._cells.put_all((0, 0, 0, 0, 0))
         self.faults.set("self-check", 0)
         self._manual = NONE
         self.motion.clear()
+        self._note_lid()
         self.motion.keep_quiet()
         return ""
 
@@ -369,16 +373,19 @@ class FrameCore:
         sense[law.LID_FAULT] = self.motion.latched
         sense[law.POSITION] = self.motion.position_permille
         sense[law.NORTH] = 1 if self.settings["lat_mdeg"] >= 0 else 0
-        self._answer = law.decide(sense, self._state, self._law_settings.values)
+        before = self._state[law.TARGET]
+        self._answer = law.decide(sense, self._state, self.law_settings)
+        if self._state[law.TARGET] != before:
+            self._why = self.reason
 
     def _wanted(self):
         """The opening the lid shall go to, NONE to stay."""
         cells = self._cells.values
-        if cells[0] or cells[1] or cells[3]:
+        if cells[0] or cells[1] or cells[2]:
             return NONE
         if self._manual != NONE:
             # Heat and frost end an order: the law takes over after its minute.
-            if law.order_harms(self._manual, self.air_mdegc, 0, self._law_settings.values):
+            if law.order_harms(self._manual, self.air_mdegc, 0, self.law_settings):
                 self._manual = NONE
                 self.motion.keep_quiet()
                 return NONE
@@ -391,7 +398,7 @@ class FrameCore:
     def _move(self, dt_ms, dt_s, inputs, actions):
         motion = self.motion
         air = self.air_mdegc
-        if motion.state == lid_motion.SHUT:
+        if motion.state == lid_table.SHUT:
             motion.icy = law.ice_risk(air, self.probes.value("outside"), 1 if self._wet_s < WET_S else 0)
         motion.step(dt_ms, self._wanted(), 1, inputs.at_shut, inputs.at_open,
                     inputs.motor_ma, inputs.pot_permille, self._cells.values[0])
@@ -399,23 +406,24 @@ class FrameCore:
             self._ended_drive(actions)
         if motion.started:
             self._air_before_mdegc = air
-            if motion.state == lid_motion.SHUTTING:
-                self._drop.shut()
-            self._event(actions, "move", {"from_permille": motion.from_permille,
-                                          "to_permille": self.target_permille, "reason": self.reason})
+            if motion.state == lid_table.SHUTTING:
+                self.drop.shut()
+            self.teller.event(actions, "move", {"from_permille": motion.from_permille,
+                                                 "to_permille": self.target_permille,
+                                                 "reason": self._why if self._manual == NONE else "order"})
         if motion.done or motion.started:
             self._save(actions)
-        self._cells.put(2, motion.position_permille)
-        self._drop.follow(dt_s, air, self.probes.value("outside"), self._sun_or_light(inputs))
+        self._note_lid()
+        self.drop.follow(dt_s, air, self.probes.value("outside"), self._sun_or_light(inputs))
         actions.motor = motion.motor
         actions.duty_permille = motion.duty_permille
 
     def _ended_drive(self, actions):
         motion = self.motion
-        self._event(actions, "moved", {"position_permille": motion.position_permille,
+        self.teller.event(actions, "moved", {"position_permille": motion.position_permille,
                                        "took_ms": motion.took_ms, "peak_ma": motion.peak_ma})
-        if motion.state in (lid_motion.PART, lid_motion.OPEN):
-            self._drop.opened(motion.from_permille, motion.position_permille, self._air_before_mdegc)
+        if motion.state in (lid_table.PART, lid_table.OPEN):
+            self.drop.opened(motion.from_permille, motion.position_permille, self._air_before_mdegc)
 
     def _sun_or_light(self, inputs):
         """Sun height, or with no clock what the daylight says of it."""
@@ -428,107 +436,16 @@ class FrameCore:
         motion = self.motion
         actions.saves.append(("state", {
             "position": motion.position_permille, "moving": motion.moving, "hold": self._cells.values[1],
-            "latched": lid_motion.FAULTS[motion.fault] if motion.latched else "",
+            "latched": lid_table.FAULTS[motion.fault] if motion.latched else "",
             "orders_n": self._desk.orders_n, "day": self._state[law.DAY], "used": self._state[law.USED],
         }))
-
-    # --- faults ---------------------------------------------------------------------------------
-    def _find_faults(self, dt_s, inputs):
-        self._find_lid_faults()
-        self._find_probe_faults()
-        faults, state = self.faults, self._state
-        air, position, values = self.air_mdegc, self.position_permille, self._law_settings.values
-        faults.set("no-drop", self._drop.missing, "opened, and the air did not cool")
-        faults.set("open-in-frost", self._frost_open.follow(law.open_in_frost(air, position, values), dt_s))
-        faults.set("hot-though-open", self._hot_open.follow(law.hot_though_open(air, position, values), dt_s))
-        self._hot_shut.follow(law.hot_though_shut(air, position, values), dt_s)
-        faults.set("battery-low", state[law.BATTERY_LEVEL] == 1, "%d mV" % self._battery_mv)
-        faults.set("battery-empty", state[law.BATTERY_LEVEL] == 2, "%d mV" % self._battery_mv)
-        reason = law.reason_of(self._answer)
-        faults.set("wind-shut", state[law.WIND_LEVEL] == 2 and reason in (law.WINDY_SHUT, law.SCORCH_WIND),
-                   "%d mm/s" % inputs.wind_mms)
-        self._hold_s = self._hold_s + dt_s if self.mode == "hold" else 0
-        faults.set("hold-long", self._hold_s >= HOLD_LONG_S)
-        faults.set("clock-lost", self._no_clock_s >= CLOCK_LOST_S)
-
-    def _find_lid_faults(self):
-        motion = self.motion
-        for number in range(1, len(lid_motion.FAULTS)):
-            is_on = number == motion.fault or number == motion.doubt
-            self.faults.set(lid_motion.FAULTS[number], is_on, "peak %d mA" % motion.peak_ma if is_on else "")
-
-    def _find_probe_faults(self):
-        for place in self.probes.fitted:
-            probe = self.probes.by_place[place]
-            if place == "air" and self.probes.apart:
-                self.faults.set("probe-air", 1, "air and air2 differ")
-            else:
-                self.faults.set("probe-" + place, probe.out, WHY[probe.why])
-
-    # --- telling --------------------------------------------------------------------------------
-    def _event(self, actions, kind, fields):
-        self._events_seq += 1
-        message = messages.event(self.boot, self._events_seq, self.unix_s, kind, fields)
-        actions.messages.append(("events", message, 1, 0))
-
-    def _tell(self, dt_s, inputs, actions, mode_before):
-        if self._first:
-            self._event(actions, "reset", {"cause": self.cause})
-            self._tell_actual(actions, "")
-            if self._cells.values[0]:
-                self._event(actions, "hold", {"on": True})
-        self._tell_changes(actions, mode_before)
-        self._reading_s += dt_s
-        if self._reading_s >= self.settings["report_s"] or self._first:
-            self._reading_s = 0
-            actions.messages.append(("readings", self._readings(inputs), 1, 0))
-        self._report_s += dt_s
-        self._reason_s += dt_s
-        if self._must_report():
-            self._report_s = 0
-            actions.messages.append(("report", messages.report(self), 1, 1))
-
-    def _tell_changes(self, actions, mode_before):
-        for word, is_on, detail in self.faults.take():
-            if is_on:
-                self._event(actions, "fault", {"fault": word, "detail": detail})
-            else:
-                self._event(actions, "cleared", {"fault": word})
-        if self.mode != mode_before:
-            self._event(actions, "mode", {"mode": self.mode, "why": self.reason})
-            if "hold" in (self.mode, mode_before):
-                self._event(actions, "hold", {"on": self.mode == "hold"})
-            self._save(actions)
-
-    def _must_report(self):
-        """On change and every ten minutes; a change of reason alone at most once a minute."""
-        now = (self.lid_state, self.target_permille, self.mode, self.settings_n, tuple(self.faults.words()))
-        new_reason = self.reason != self._told_reason and self._reason_s >= REASON_EVERY_S
-        if now == self._told and not new_reason and self._report_s < REPORT_EVERY_S:
-            return 0
-        self._told = now
-        if self.reason != self._told_reason:
-            self._told_reason = self.reason
-            self._reason_s = 0
-        return 1
-
-    def _readings(self, inputs):
-        self._readings_seq += 1
-        temperatures = [(place, self.probes.value(place)) for place in self.probes.fitted]
-        whole = (
-            ("battery", "V", inputs.battery_mv, 1000), ("current", "A", inputs.motor_ma, 1000),
-            ("light", "lx", inputs.light_lx, 1), ("wind", "m/s", inputs.wind_mms, 1000),
-            ("humidity", "%RH", inputs.humidity_permille, 10),
-        )
-        return messages.readings(self.frame, self.unix_s, self._readings_seq, self.boot, temperatures, whole,
-                                 self.position_permille, self.target_permille)
 
     # --- lamp, siren, pace ------------------------------------------------------------------------
     def _signal(self, dt_s, inputs, actions):
         """Siren for a coming closing, for the two worst alarms and to be found; lamp for any fault."""
         self._locate_s = max(0, self._locate_s - dt_s)
         self._silent_s = 0 if inputs.ack else min(SILENCED_S, self._silent_s + dt_s)
-        worst = self.faults.has("open-in-frost") or self._hot_shut.is_on
+        worst = self.faults.has("open-in-frost") or self.finder.hot_and_shut
         # The first minute of every ten, every other five seconds.
         beat = self.uptime_s % 600 < 60 and self.uptime_s // 5 % 2 == 0
         alarm = worst and beat and self._silent_s >= SILENCED_S

@@ -1,19 +1,9 @@
-"""Everything that changes the lid's state is in this file.
+"""The drive of the lid: readings in, motor out.
 
-state      what the grower sees                        what the motor does
-unknown    lid somewhere, nothing to go by             off, or gently towards an end
-shut       lid down                                    off
-opening    lid rising                                  opens
-part       lid between the ends                        off
-open       lid fully up                                off
-shutting   lid coming down                             shuts
-stuck      lid did not do what it was told             off; tries again after a pause, or never
-held       hands in the frame                          off, whatever is wanted
-
-The table NEXT is the rule; `Motion` turns readings into events and asks it.
-Times are whole milliseconds (_ms), openings permille, currents milliamperes.
-Position comes from the potentiometer if there is one, else from time between
-the ends; end switches correct it. Nothing in `step` allocates on the board.
+`Motion` turns readings into the events of lid_table.py. Times are whole
+milliseconds (_ms), openings permille, currents milliamperes. Position comes
+from the potentiometer if there is one, else from time between the ends; end
+switches correct it. Nothing in `step` allocates on the board.
 
 A drive can end in these ways, marked in the code:
  1 the wanted end: its switch is made (or, without switches, time or current says so)
@@ -25,49 +15,50 @@ A drive can end in these ways, marked in the code:
  7 travel time + 25 % is over                                       -> stuck
  8 the wrong end: it ran the other way                              -> lost-position
  9 both end switches made                                           -> switches-both
+
+Why a stall only stops and does not drive back, and what each fault word stands
+for: docs/decisions/lid-drive.md.
 """
+
+from .lid_table import (
+    BOTH_MADE,
+    BOTH_SWITCHES,
+    CLEARED,
+    FAULTS,
+    HELD,
+    HOLD_OFF,
+    HOLD_ON,
+    LIFTED,
+    LOST,
+    LOST_POSITION,
+    MOTOR_DEAD,
+    MOVED_ALONE,
+    NO_CURRENT,
+    OPEN,
+    OVER_CURRENT,
+    PART,
+    REACHED_OPEN,
+    REACHED_PART,
+    REACHED_SHUT,
+    SHUT,
+    STATES,
+    STUCK,
+    STUCK_OPEN,
+    STUCK_PART,
+    STUCK_SHUT,
+    TOLD_OPEN,
+    TOLD_SHUT,
+    TOLD_STOP,
+    TOO_MUCH_CURRENT,
+    TRAVEL_OVER,
+    UNKNOWN,
+    WELL,
+    WRONG_END,
+    after,
+)
 
 NONE = -1
 SHUT_DIRECTION, STOP, OPEN_DIRECTION = -1, 0, 1
-
-STATES = ("unknown", "shut", "opening", "part", "open", "shutting", "stuck", "held")
-UNKNOWN, SHUT, OPENING, PART, OPEN, SHUTTING, STUCK, HELD = range(8)
-
-EVENTS = ("told_open", "told_shut", "told_stop", "reached_shut", "reached_open", "reached_part",
-          "travel_over", "over_current", "no_current", "wrong_end", "both_switches",
-          "moved_alone", "lost", "hold_on", "hold_off", "cleared")
-(TOLD_OPEN, TOLD_SHUT, TOLD_STOP, REACHED_SHUT, REACHED_OPEN, REACHED_PART,
- TRAVEL_OVER, OVER_CURRENT, NO_CURRENT, WRONG_END, BOTH_SWITCHES,
- MOVED_ALONE, LOST, HOLD_ON, HOLD_OFF, CLEARED) = range(16)
-
-# Rows: the event, in the order of EVENTS; columns: the state now, in the order of
-# STATES; the cell is the state after. Every cell is filled: an event that means
-# nothing in a state leaves it as it is.
-NEXT = (
-    # unknown   shut      opening   part      open      shutting  stuck     held
-    (OPENING,  OPENING,  OPENING,  OPENING,  OPEN,     SHUTTING, OPENING,  HELD),   # told_open
-    (SHUTTING, SHUT,     OPENING,  SHUTTING, SHUTTING, SHUTTING, SHUTTING, HELD),   # told_shut
-    (UNKNOWN,  SHUT,     PART,     PART,     OPEN,     PART,     STUCK,    HELD),   # told_stop
-    (SHUT,     SHUT,     SHUT,     SHUT,     SHUT,     SHUT,     SHUT,     HELD),   # reached_shut
-    (OPEN,     OPEN,     OPEN,     OPEN,     OPEN,     OPEN,     OPEN,     HELD),   # reached_open
-    (PART,     PART,     PART,     PART,     PART,     PART,     STUCK,    HELD),   # reached_part
-    (STUCK,    SHUT,     STUCK,    PART,     OPEN,     STUCK,    STUCK,    HELD),   # travel_over
-    (STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    HELD),   # over_current
-    (STUCK,    SHUT,     STUCK,    PART,     OPEN,     STUCK,    STUCK,    HELD),   # no_current
-    (UNKNOWN,  UNKNOWN,  STUCK,    UNKNOWN,  UNKNOWN,  STUCK,    STUCK,    HELD),   # wrong_end
-    (STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    STUCK,    HELD),   # both_switches
-    (UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  STUCK,    HELD),   # moved_alone
-    (UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  UNKNOWN,  STUCK,    HELD),   # lost
-    (HELD,     HELD,     HELD,     HELD,     HELD,     HELD,     HELD,     HELD),   # hold_on
-    (UNKNOWN,  SHUT,     OPENING,  PART,     OPEN,     SHUTTING, STUCK,    UNKNOWN),# hold_off
-    (UNKNOWN,  SHUT,     OPENING,  PART,     OPEN,     SHUTTING, UNKNOWN,  HELD),   # cleared
-)
-
-# Why the lid is not where it should be; numbers inside, words outside.
-FAULTS = ("", "stuck-shut", "stuck-open", "stuck-part", "lost-position", "switches-both",
-          "over-current", "motor-dead", "moved-alone")
-(WELL, STUCK_SHUT, STUCK_OPEN, STUCK_PART, LOST_POSITION, BOTH_MADE,
- TOO_MUCH_CURRENT, MOTOR_DEAD, LIFTED) = range(9)
 
 # All chosen by us unless a source is named.
 QUIET_MS = 60000            # after power-up, hold and cleared faults nothing moves (ISO 14118 idea; figure ours)
@@ -162,7 +153,7 @@ class Motion:
 
     # --- the table -----------------------------------------------------------------
     def _event(self, event):
-        self.state = NEXT[event][self.state]
+        self.state = after(self.state, event)
 
     # --- one step ------------------------------------------------------------------
     def step(self, dt_ms, want_permille, may_move, at_shut, at_open, motor_ma, pot_permille, hold):
