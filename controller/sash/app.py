@@ -67,8 +67,7 @@ class Shell:
         self._pending_ms = 0
         self._next_ms = 0
         self.boot, self.crashes, cause = self._count_boot()
-        settings = self.slots.load("settings") or {}
-        self.core = make_core(fittings, settings, self.slots.load("state"), self.boot, cause)
+        self.core = self._make_core(make_core, fittings, cause)
         if link is not None:
             link.boot = self.boot
             if self.crashes >= MANY_CRASHES:
@@ -83,6 +82,15 @@ class Shell:
             crashes = 0
         self._store("boot", {"boot": boot, "crashes": crashes, "crashed": 0})
         return boot, crashes, "crash" if crashed else self.board.reset_cause()
+
+    def _make_core(self, make_core, fittings, cause):
+        """Start the core with what is stored; when that makes it fail, without."""
+        settings, saved = self.slots.load("settings") or {}, self.slots.load("state")
+        try:
+            return make_core(fittings, settings, saved, self.boot, cause)
+        except Exception as error:
+            self._note(error)
+            return make_core(fittings, {}, None, self.boot, "crash")
 
     async def cycle(self):
         """Do one step; exceptions pass through."""
@@ -165,15 +173,27 @@ class Shell:
     # -- when it goes wrong --------------------------------------------------------------
 
     def crash(self, error):
-        """Stop the motor, write down what happened, restart."""
-        self.board.apply(reading.Actions())
-        note = {"error": "{}: {}".format(type(error).__name__, error)[:300], "boot": self.boot, "cycle": self.cycles}
-        note["unix_s"] = self.board.unix_s()
-        self._store("crash", note)
-        self._store("boot", {"boot": self.boot, "crashes": self.crashes + 1, "crashed": 1})
-        if self.link is not None:
-            self.link.journal.spill()
+        """Stop the motor, write down what happened, restart. Each part is tried, whatever the others do."""
+        spill = self.link.journal.spill if self.link is not None else int
+        marked = {"boot": self.boot, "crashes": self.crashes + 1, "crashed": 1}
+        for part in (
+            lambda: self.board.apply(reading.Actions()),
+            lambda: self._note(error),
+            lambda: self._store("boot", marked),
+            spill,
+        ):
+            try:
+                part()
+            except Exception as other:
+                print("# while stopping:", other)
         self.board.reset()
+
+    def _note(self, error):
+        """Keep the last crash in a record of its own."""
+        text = "{}: {}".format(type(error).__name__, error)[:300]
+        print("# crash:", text)
+        note = {"error": text, "boot": self.boot, "cycle": self.cycles, "unix_s": self.board.unix_s()}
+        self._store("crash", note)
 
 
 def encode(value):
