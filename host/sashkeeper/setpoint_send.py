@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from sashkeeper.clock import Clock
+from sashkeeper.errors import BrokerError
 from sashkeeper.inbox import Inbox
 from sashkeeper.outbox import Outbox
 from sashkeeper.store import Store
 
 WAIT_S = 30.0
+HAND_OVER_S = 5.0  # for the broker to take a message, when the frame has not answered
 
 
 class Line(Protocol):
@@ -23,6 +25,10 @@ class Line(Protocol):
 
     def pump(self, until: Any, wait_s: float, service: Any = None) -> bool:
         """Run until something holds."""
+        ...
+
+    def sent_all(self) -> bool:
+        """Return whether the broker has everything."""
         ...
 
 
@@ -72,6 +78,10 @@ def send(
         return bool(sent) and sent[0].n == n and bool(sent[0].outcome)
 
     line.pump(answered, wait_s, _Listen(store, clock))
+    if not answered() and not line.pump(line.sent_all, HAND_OVER_S):
+        raise BrokerError(
+            f"The broker has not taken settings number {n} for {frame}: they were not sent. Try again when it answers."
+        )
     return outcome(store, frame, n)
 
 

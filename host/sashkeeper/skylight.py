@@ -57,10 +57,10 @@ def clear_beam_w_m2(height_deg: float, elevation_m: float, day_of_year: int) -> 
     """Return the direct light of a cloudless sky at right angles to it [W/m2]."""
     if height_deg <= 0.0:
         return 0.0
-    mass = 1.0 / (math.sin(math.radians(height_deg)) + 0.50572 * (height_deg + 6.07995) ** -1.6364)
+    mass = 1.0 / (math.sin(math.radians(height_deg)) + 0.50572 * math.pow(height_deg + 6.07995, -1.6364))
     h = 0.14 * elevation_m / 1000.0
     distance = 1.0 + 0.033 * math.cos(2 * math.pi * day_of_year / 365.0)
-    return SOLAR_CONSTANT_W_M2 * distance * ((1.0 - h) * 0.7 ** (mass**0.678) + h)
+    return SOLAR_CONSTANT_W_M2 * distance * ((1.0 - h) * math.pow(0.7, math.pow(mass, 0.678)) + h)
 
 
 def cos_incidence(height_deg: float, bearing_deg: float, tilt_deg: float, lid_bearing_deg: float) -> float:
