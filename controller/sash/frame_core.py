@@ -249,7 +249,7 @@ class FrameCore:
     def _receive(self, suffix, payload, actions):
         body, why = self._desk.open(suffix, payload)
         if body is None:
-            self.teller.event(actions, "refused", {"what": suffix, "why": why, "n": None})
+            self.teller.event(actions, "refused", {"what": suffix.split("/")[0], "why": why, "n": NONE})
         elif suffix == "settings/wanted":
             self._take_settings(body, actions)
         elif suffix == "orders":
@@ -260,7 +260,7 @@ class FrameCore:
         if values is None and why == "":
             return
         if values is None:
-            self.teller.event(actions, "refused", {"what": "settings/wanted", "why": why, "n": body["n"]})
+            self.teller.event(actions, "refused", {"what": "settings", "why": why[:200], "n": body["n"]})
         else:
             self.settings = values
             self._law_settings.put_all(limits.law_values(values))
