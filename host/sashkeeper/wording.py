@@ -64,6 +64,16 @@ FAULT_WORDS: Mapping[str, str] = {
     "clock-lost": "the clock is not set",
     "wind-shut": "wind keeps the lid shut",
     "no-drop": "the lid says it is open but the bed warms as if it were shut",
+    "self-check": "the board does not trust its own memory and has stopped driving",
+}
+
+REFUSAL_WORDS: Mapping[str, str] = {
+    "mac": "the signature does not fit, so the key of the frame and the one kept here differ",
+    "json": "the message came in broken",
+    "form": "the message came in broken",
+    "size": "the message is too long",
+    "old": "newer settings were taken already",
+    "clock": "the frame does not know the time",
 }
 
 LID_STATE_WORDS: Mapping[str, str] = {
@@ -338,11 +348,21 @@ def _frame_silent(s: _Say) -> Parts:
 
 def _settings_refused(s: _Say) -> Parts:
     why = str(s.facts.get("why") or "no reason given").rstrip(".")
+    why = REFUSAL_WORDS.get(why, why)
     return (
         f"{s.frame}: settings not taken",
         f"{s.bed}: the frame did not take the new settings. It says: {why}.",
         "It works on with the settings it had.",
         "Correct the values and send them again.",
+    )
+
+
+def _safe_mode(s: _Say) -> Parts:
+    return (
+        f"{s.frame}: board has stopped driving",
+        f"{s.bed}: the board does not trust its own memory, so it leaves the lid where it is. {s.inside()}",
+        "It goes on measuring and reporting.",
+        "Set the lid by hand for the weather, then release the frame. If it comes back, change the board.",
     )
 
 
@@ -511,6 +531,7 @@ ALERTS: Mapping[str, Callable[[_Say], Parts]] = {
     "frame-silent-sun": _frame_silent_sun,
     "frame-silent-open": _frame_silent_open,
     "frame-silent": _frame_silent,
+    "safe-mode": _safe_mode,
     "settings-refused": _settings_refused,
     "settings-lost": _settings_lost,
     "battery-low": _battery_low,

@@ -2,5 +2,6 @@
 
 from .desk import AlarmDesk, Shown
 from .links import LinkRefused
+from .setup import build
 
-__all__ = ["AlarmDesk", "LinkRefused", "Shown"]
+__all__ = ["AlarmDesk", "LinkRefused", "Shown", "build"]

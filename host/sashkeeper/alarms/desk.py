@@ -14,12 +14,12 @@ from typing import Any, Protocol
 from .. import wording
 from ..clock import Clock
 from ..errors import InputError, StoreError, nearest
-from ..notify import Result
+from ..notify import FAILED
 from ..store import Event, Reading, Store
 from . import links, log, picture, states
 from .catalogue import Catalogue
 from .engine import ALERT, ALL_CLEAR, FIRST, GROUP, LIFE, Action, Change, Engine, Message, Standing
-from .evidence import FALSE, TRUE, Finding, findings
+from .evidence import FALSE, TRUE, Fact, Finding, findings
 from .heat_answer import HeatModel
 from .picture import Around, LiveFrame, Picture
 from .rules import Wishes, offset_s
@@ -89,6 +89,7 @@ class AlarmDesk:
         self._alive_s: float | None = None
         self._broker_down = False
         self._down_checked = False
+        self._phones_s: float | None = None
         self._looked_s: dict[str, float] = {}
 
     def __repr__(self) -> str:
@@ -134,8 +135,8 @@ class AlarmDesk:
             if frame.id in busy or looked_s is None or not 0 <= now_s - looked_s < LOOK_EVERY_S:
                 live = self._live(frame.id)
                 self._look(now_s, live.picture(now_s, self._around(frame.id, now_s)))
-        keeper = {"broker-lost": Finding(TRUE if self._broker_down else FALSE, {})}
-        self.engine.look(now_s, KEEPER, keeper)
+        self.engine.look(now_s, KEEPER, {"broker-lost": Finding(TRUE if self._broker_down else FALSE, {})})
+        self._phones(now_s)
         self.carry_out_requests()
         self._keep(now_s, self.engine.settle(now_s))
         self._say_alive(now_s)
@@ -148,13 +149,6 @@ class AlarmDesk:
     def broker(self, connected: bool) -> None:
         """Note whether the broker answers; rings after the delay of broker-lost."""
         self._broker_down = not connected
-
-    def delivered(self, result: Result) -> None:
-        """Take what became of a message; one given up raises phone-unreached."""
-        if not result.given_up and not result.ok:
-            return
-        facts = {"channel": result.channel, "why": result.why}
-        self.engine.look(self.clock.now_s(), KEEPER, {"phone-unreached": Finding(FALSE if result.ok else TRUE, facts)})
 
     # -- what people do ------------------------------------------------------------------------
 
@@ -244,8 +238,8 @@ class AlarmDesk:
         return self.live[frame]
 
     def _look(self, now_s: float, seen: Picture) -> None:
-        modes = [m for m, on in (("hold", seen.hold_s is not None or seen.mode == "hold"),
-                                 ("storage", seen.around.storage)) if on]
+        # Hands in the frame only: an order from afar is also called hold, and its lid can stick.
+        modes = [m for m, on in (("hold", seen.lid_state == "held"), ("storage", seen.around.storage)) if on]
         self._looked_s[seen.frame] = now_s
         found = findings(seen, self.catalogue, self._models(seen.frame))
         self.engine.look(now_s, seen.frame, found, modes)
@@ -260,6 +254,17 @@ class AlarmDesk:
         last_s = self.store.note(log.ALIVE)
         if last_s is not None and now_s - last_s > DOWN_S:
             self.engine.look(now_s, KEEPER, {"keeper-was-down": Finding(TRUE, {"gap_s": now_s - last_s})})
+
+    def _phones(self, now_s: float) -> None:
+        """Look in the record of deliveries, half-minutely, for channels that gave a message up."""
+        if self._phones_s is not None and 0 <= now_s - self._phones_s < 30.0:
+            return
+        self._phones_s = now_s
+        day = self.store.delivery_list(start_s=now_s - 86_400)
+        last = {d.channel: d for d in day if d.done_s is not None and d.data.get("kind") != "test"}
+        lost = [d for d in last.values() if d.state == FAILED]
+        facts: dict[str, Fact] = {"channel": lost[0].channel, "why": lost[0].result} if lost else {}
+        self.engine.look(now_s, KEEPER, {"phone-unreached": Finding(TRUE if lost else FALSE, facts)})
 
     def _say_alive(self, now_s: float) -> None:
         if self._alive_s is None or not 0 <= now_s - self._alive_s < ALIVE_EVERY_S:
@@ -419,8 +424,12 @@ def recall(store: Store, frame: str) -> LiveFrame:
         live.hear_report(found.body, found.received_s)
     if found := store.get_latest(frame, "presence"):
         live.hear_presence(bool(found.body["here"]), found.received_s)
-    if live.hold_s is not None:
-        held = [e for e in store.events(frame, limit=200, newest_first=True) if e.kind == "hold"]
-        if held and held[0].body.get("on"):
-            live.hold_s = held[0].time_s
+    recent = store.events(frame, limit=200, newest_first=True)
+    held = next((e for e in recent if e.kind == "hold"), None)
+    if live.hold_s is not None and held is not None and held.body.get("on"):
+        live.hold_s = held.time_s
+    drive = next((e for e in recent if e.kind == "move"), None)
+    if drive is not None and live.position is not None:
+        wanted = int(drive.body.get("to_permille", live.position))
+        live.wanted = wanted if abs(wanted - live.position) > picture.PLAY_PERMILLE else None
     return live

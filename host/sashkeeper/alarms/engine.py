@@ -245,7 +245,7 @@ class Engine:
             self._new_incident(now_s, standing)
         cover = self._cover(now_s, standing)
         if cover and standing.state in (NORMAL, RETURNED):
-            standing.covered_by = cover
+            standing.covered_by, standing.due, standing.closed_s = cover, "", None
             self._go(now_s, standing, states.SUPPRESS, f"silent by design: {cover}")
             return
         if standing.state in (NORMAL, RETURNED):

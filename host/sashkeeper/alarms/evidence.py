@@ -22,7 +22,7 @@ from .time_left import rate_of, until
 TRUE, FALSE, BETWEEN, UNKNOWN = "true", "false", "between", "unknown"
 
 Fact = float | int | str | bool | None
-FRESH_S = 900.0  # a reading older than this judges nothing (three missed reports of five minutes)
+FRESH_S = 1000.0  # a reading older than this judges nothing; frames may report as seldom as every 900 s
 SILENT_S = 600.0
 SILENT_QUIET_S = 1800.0
 GONE_S = 300.0  # gone from the broker; a restart and a new connection take less
@@ -49,6 +49,7 @@ def findings(picture: Picture, catalogue: Catalogue, model: HeatModel | None = N
         "open-at-dusk": _open_at_dusk(picture, facts),
         "probe-lost": _fault(picture, {"probe-air"}, facts),
         "probe-spare-lost": _fault(picture, SPARE_PROBES, facts),
+        "safe-mode": _when("self-check" in picture.faults or picture.mode == "safe", facts),
         "settings-refused": _when(bool(picture.refused), {**facts, "why": picture.refused}),
         "settings-lost": _fault(picture, {"settings-lost"}, facts),
         "battery-low": _battery(picture, catalogue["battery-low"], "battery_low_mv", 11_800, facts),
@@ -218,7 +219,8 @@ def _silence(picture: Picture, facts: Mapping[str, Fact]) -> dict[str, Finding]:
     silent_s = picture.now_s - picture.heard_s
     gone = picture.here is False and picture.here_s is not None and picture.now_s - picture.here_s >= GONE_S
     facts = {**facts, "silent_s": silent_s}
-    if silent_s < SILENT_S and not gone:
+    allowed_s = max(SILENT_S, 2.5 * picture.settings.get("report_s", 60) + 60)
+    if silent_s < allowed_s and not gone:
         return {name: Finding(FALSE, facts) for name in names}
     sun = picture.around.sun_height_deg
     sunny = sun is None or (sun >= 12.0 and not picture.around.dull_sky)
@@ -229,5 +231,5 @@ def _silence(picture: Picture, facts: Mapping[str, Fact]) -> dict[str, Finding]:
     return {
         "frame-silent-sun": Finding(TRUE if sunny and sun is not None else BETWEEN, facts),
         "frame-silent-open": Finding(TRUE if cold_open else BETWEEN, facts),
-        "frame-silent": Finding(TRUE if silent_s >= SILENT_QUIET_S or gone else BETWEEN, facts),
+        "frame-silent": Finding(TRUE if silent_s >= max(SILENT_QUIET_S, allowed_s) or gone else BETWEEN, facts),
     }

@@ -21,17 +21,18 @@ TRUE, FALSE, BETWEEN, UNKNOWN = "true", "false", "between", "unknown"
 
 STUCK_WORDS = frozenset({"stuck-shut", "stuck-open", "stuck-part"})
 MOTOR_WORDS = frozenset({"motor-dead", "over-current"})
-JOURNEYS = 2.5  # a journey, a pause and a second try [travel times]; the host's own verdict comes after that
+LATE_S = 300.0  # a journey, a pause and a second try; the host's own verdict comes after that (chosen)
 HEAT_SETTLES_S = 360.0  # after a move the old warmth goes out first; judged from then on
 HEAT_WINDOW_S = 300.0
 ICE_DEGC = 1.5
-FRESH_S = 900.0
+FRESH_S = 1000.0
 
 
 def judge(picture: Picture, model: HeatModel | None = None) -> dict[str, str]:
     """Return alarm id -> truth for every alarm about the lid's place."""
     hot_word = "hot-though-open" in picture.faults
-    no_drop = "no-drop" in picture.faults or heat_contradicts(picture, model)
+    # A clear fall speaks against the frame's own verdict: the sun came out just as the lid opened.
+    no_drop = ("no-drop" in picture.faults and not _falling(picture)) or heat_contradicts(picture, model)
     shut, open_ = stuck_ways(picture)
     warm = heating(picture)
     iced = shut and not warm and at_freezing(picture)
@@ -51,18 +52,21 @@ def stuck_ways(picture: Picture) -> tuple[bool, bool]:
     """Return (wanted further open but is not, wanted further shut but is not)."""
     position, target = picture.position_permille, picture.target_permille
     words = picture.faults & STUCK_WORDS
-    late = picture.apart_s is not None and picture.now_s - picture.apart_s > JOURNEYS * picture.travel_s + 30.0
+    late = picture.apart_s is not None and picture.now_s - picture.apart_s > LATE_S
     # A lid that is apart only because nobody drives it (hold, wind, empty battery) is not stuck.
     driven = picture.mode == "auto" and not picture.faults & {"battery-empty", "wind-shut"}
+    if picture.faults & MOTOR_WORDS and picture.wanted_permille is not None:
+        words = words | {"motor"}  # the current says that the last drive came to nothing
     if not words and not (late and driven):
         return False, False
     if "stuck-shut" in words:
         return True, "stuck-open" in words
     if "stuck-open" in words:
         return False, True
-    if position is None or target is None:
-        return True, False
-    if position == target:  # a stuck word with no distance left: trust the word, take the hot side by warmth
+    if picture.wanted_permille is not None:
+        target = picture.wanted_permille
+    if position is None or target is None or position == target:
+        # A stuck word without a direction: warmth tells which way it matters.
         return heating(picture), not heating(picture)
     return target > position, target < position
 
@@ -106,9 +110,12 @@ def _heat_cleared(picture: Picture) -> str:
     if air is None:
         return UNKNOWN
     cool = air < picture.setting_degc("close_mdegc", 10_000)
+    return FALSE if cool or _falling(picture) else BETWEEN
+
+
+def _falling(picture: Picture) -> bool:
     rate = rate_of(picture.air, picture.now_s, HEAT_WINDOW_S)
-    falling = rate is not None and rate.degc_per_min < -0.1
-    return FALSE if cool or falling else BETWEEN
+    return rate is not None and rate.degc_per_min + 2 * rate.error_degc_per_min < -0.1
 
 
 def _hot_though_open(picture: Picture) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 SERIES_S = 3600.0  # how much air temperature is kept for rates; one hour covers the slowest rule
+PLAY_PERMILLE = 60  # play in the arm, and how near a drive by time counts as arrived (chosen)
 OLD_EVENT_S = 600.0
 PLANNED_RESETS = ("power", "order", "update", "soft")  # causes of a restart that somebody wanted, or the first
 
@@ -60,6 +61,7 @@ class Picture:
     air: Sequence[tuple[float, float]] = ()  # (time_s, degc), oldest first
     position_permille: int | None = None
     target_permille: int | None = None
+    wanted_permille: int | None = None  # where the last drive was going, while it has not arrived
     apart_s: float | None = None  # since when target and position differ
     lid_state: str = "unknown"
     moved_s: float | None = None  # end of the last move
@@ -97,6 +99,7 @@ class LiveFrame:
         self.air: deque[tuple[float, float]] = deque()
         self.position: int | None = None
         self.target: int | None = None
+        self.wanted: int | None = None
         self.apart_s: float | None = None
         self.lid_state = "unknown"
         self.moved_s: float | None = None
@@ -162,6 +165,7 @@ class LiveFrame:
             self.faults.discard(str(event.get("fault")))
         elif kind == "move":
             self.target, self.lid_state = event.get("to_permille", self.target), "moving"
+            self.wanted = self.target
             self._compare(when)
         elif kind == "moved":
             self.position, self.moved_s = event.get("position_permille", self.position), when
@@ -169,7 +173,8 @@ class LiveFrame:
         elif kind == "hold":
             self.hold_s = when if event.get("on") else None
         elif kind == "refused":
-            self.refused = str(event.get("why", "")) if event.get("what", "settings") == "settings" else self.refused
+            if str(event.get("what", "")).startswith("settings"):
+                self.refused = str(event.get("why", ""))
         elif kind == "settings":
             self.refused = ""
         elif kind == "reset" and event.get("cause") not in PLANNED_RESETS:
@@ -208,6 +213,7 @@ class LiveFrame:
             air=tuple(self.air),
             position_permille=self.position,
             target_permille=self.target,
+            wanted_permille=self.wanted,
             apart_s=self.apart_s,
             lid_state=self.lid_state,
             moved_s=self.moved_s,
@@ -234,8 +240,10 @@ class LiveFrame:
             self.air.popleft()
 
     def _compare(self, when_s: float) -> None:
-        """Remember since when the lid is not where it is wanted; 40 permille is play in the arm (chosen)."""
-        if self.position is None or self.target is None or abs(self.position - self.target) <= 40:
+        """Remember since when the lid is not where it is wanted."""
+        if self.position is not None and self.wanted is not None and abs(self.position - self.wanted) <= PLAY_PERMILLE:
+            self.wanted = None
+        if self.position is None or self.target is None or abs(self.position - self.target) <= PLAY_PERMILLE:
             self.apart_s = None
         elif self.apart_s is None:
             self.apart_s = when_s

@@ -9,8 +9,7 @@ from typing import Any
 import click
 
 from .. import wording
-from ..alarms import AlarmDesk, Shown, catalogue, log, metrics, rules
-from ..alarms.around import StoreAround
+from ..alarms import AlarmDesk, Shown, build, catalogue, log, metrics
 from ..cli import App, json_option, pass_app, print_json
 from ..errors import InputError, JobError
 from ..notify import Notifier, check_channels
@@ -22,12 +21,7 @@ DAY_S = 86_400.0
 
 def desk_for(app: App) -> AlarmDesk:
     """Build the desk from the home folder, as `serve` does."""
-    config = app.config
-    wishes = rules.read(config.alarms)
-    notifier = Notifier(app.store, config.channels, app.clock)
-    around = StoreAround(app.store, config, app.home)
-    return AlarmDesk(app.store, catalogue.default(), notifier, app.clock, around=around, wishes=wishes,
-                     zone=config.place.timezone, fahrenheit=app.fahrenheit)
+    return build(app.store, app.config, app.clock, app.home, fahrenheit=app.fahrenheit)
 
 
 @click.group("alarms")
