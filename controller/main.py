@@ -47,7 +47,8 @@ def main():
 
     board = make_board(fittings)
     try:
-        asyncio.run(app.run(board, fittings, make_link(fittings, board)))
+        board.link = make_link(fittings, board)
+        asyncio.run(app.run(board, fittings, board.link))
     except KeyboardInterrupt:
         raise  # somebody sits at the console
     except Exception as error:  # before the loop began: app.run handles its own

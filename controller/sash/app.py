@@ -164,7 +164,8 @@ class Shell:
     def _complete_report(self, report):
         """Fill in what only the shell knows."""
         link = self.link
-        report["drops"] = {"journal": link.journal.dropped, "refused": link.refused}
+        refused = report.get("drops", {}).get("refused", 0)  # the core's own: wrongly signed, out of date
+        report["drops"] = {"journal": link.journal.dropped + link.dropped, "refused": refused + link.refused}
         report["journal_waiting"] = link.journal.waiting
         report["free_bytes"] = gc.mem_free() if hasattr(gc, "mem_free") else None
         report["board"] = self.board.name

@@ -19,6 +19,7 @@ feed()               feeds the watchdog. Called by app.py only, once a cycle.
 reset_cause()        -> "power-on", "watchdog", "soft", "brown-out", "unknown"
 reset()              restarts the board, does not return (on the virtual board: ends the process)
 random_bytes(n)      -> n bytes for retry pauses
+name_server()        -> (address, port) to ask for the broker's address; only called when that is a name
 network_up()         -> 1 when the link may try (Wi-Fi joined), 0 not. Never blocks.
 
 On entry to `run` the motor must already be off by hardware.

@@ -27,6 +27,7 @@ WRITE_MS = 5_000
 ACK_MS = 10_000
 CLOCK_MS = 30_000
 RETRY_MS = (1_000, 300_000)
+FORGET_AFTER = 5  # failed connections after which the address of a name is looked up again
 READ_BYTES = 512
 OUTBOX = 12
 INBOX = 8
@@ -51,6 +52,7 @@ class Link:
         self._address = self._host if is_numeric(self._host) else None
         self._prefix = "frames/{}/".format(fittings["frame"])
         self._retry = fittings.get("link_retry_ms", RETRY_MS)
+        self._ack_ms = fittings.get("link_ack_ms", ACK_MS)
         self._board = board
         self._tls = None
         self._tls_name = options.get("name", self._host)
@@ -69,7 +71,7 @@ class Link:
         self._flying_ms = self._up_ms = 0
         self._inbox = []
         self._wake = asyncio.Event()
-        self._stopping = 0
+        self._stopping = self._failures = 0
         self._unsubscribed = 0
         self.up = self.sent = self.got = self.refused = self.dropped = self.sessions = 0
         self.last_error = ""
@@ -129,6 +131,7 @@ class Link:
         pause = self._retry[0]
         while not self._stopping:
             before = self.sessions
+            self._failures += 1
             if self._board.network_up():
                 try:
                     await self._session()
@@ -139,6 +142,7 @@ class Link:
                 return
             if self.sessions != before:
                 pause = self._retry[0]
+                self._failures = 0
             await sleep_ms(self._random_ms(pause))
             pause = min(pause * 2, self._retry[1])
 
@@ -147,11 +151,13 @@ class Link:
         noise = self._board.random_bytes(2)
         return pause // 2 + pause * (noise[0] << 8 | noise[1]) // 65_536
 
-    def _find_address(self):
-        if self._address is None:
-            import socket  # blocks, so it is done once, and only while the network is up
+    async def _find_address(self):
+        """Return the numeric address; a name is looked up once, and again after several failures."""
+        if self._address is None or (self._failures >= FORGET_AFTER and not is_numeric(self._host)):
+            from .names import look_up
 
-            self._address = socket.getaddrinfo(self._host, self._port)[0][-1][0]
+            self._address = await look_up(self._host, self._board.name_server(), self._board.random_bytes)
+            self._failures = 0
         return self._address
 
     def _presence(self, here):
@@ -168,7 +174,8 @@ class Link:
         core = self._core
         core.reset()
         core.will = (self._prefix + "presence", self._presence(False), 1, 1)
-        stream = await wait_for_ms(open_stream(self._find_address(), self._port, self._tls, self._tls_name), CONNECT_MS)
+        address = await self._find_address()
+        stream = await wait_for_ms(open_stream(address, self._port, self._tls, self._tls_name), CONNECT_MS)
         reader = None
         try:
             await wait_for_ms(stream.write(core.connect(ticks_ms())), WRITE_MS)
@@ -266,7 +273,7 @@ class Link:
                 if not out and self._stopping:
                     await wait_for_ms(stream.write(core.disconnect()), WRITE_MS)
                     return
-            if ticks_diff(now, self._flying_ms) > ACK_MS and (core.unacknowledged() or self._unsubscribed):
+            if ticks_diff(now, self._flying_ms) > self._ack_ms and (core.unacknowledged() or self._unsubscribed):
                 raise ProtocolError("the broker does not acknowledge")
             if out:
                 await wait_for_ms(stream.write(out), WRITE_MS)

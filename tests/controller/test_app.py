@@ -99,6 +99,7 @@ class FakeLink:
         self.sent: list[Any] = []
         self.up = 1
         self.refused = 4
+        self.dropped = 2
         self.boot = self.position_permille = self.held_off_ms = self.uptime_s = 0
         self.journal = SimpleNamespace(dropped=3, waiting=2, spill=lambda: board.log.append("spill"))
 
@@ -265,10 +266,10 @@ def test_report_is_completed_by_the_shell() -> None:
     """Counters, memory, board and interpreter must be filled in, and the lid's position told to the link."""
     board = FakeBoard(steps=1)
     link = FakeLink(board)
-    report = {"v": 1, "lid": {"position_permille": 300}}
+    report = {"v": 1, "lid": {"position_permille": 300}, "drops": {"journal": 0, "refused": 5}}
     run(board, link, lambda actions, _: actions.messages.append(("report", report, 1, 1)))
     sent = link.sent[0][1]
-    assert sent["drops"] == {"journal": 3, "refused": 4}
+    assert sent["drops"] == {"journal": 5, "refused": 9}
     assert (sent["journal_waiting"], sent["board"]) == (2, "fake")
     assert sent["interpreter"].startswith("cpython 3.")
     assert sent["free_bytes"] is None

@@ -59,6 +59,7 @@ class Board:
         self.storage = FileStorage(folder)
         self.link = None  # set by main_virtual: its counters go into the answers
         self.fed = 0
+        self._name_server = fittings.get("name_server", ("127.0.0.1", 53))
         self._real = mode == "real"
         self._lines = None
         self._inputs = Inputs()
@@ -180,6 +181,10 @@ class Board:
     def network_up(self):
         """Loopback is always there."""
         return 1
+
+    def name_server(self):
+        """Return the name server of the fittings, for tests; a desk needs none."""
+        return tuple(self._name_server)
 
 
 def _flush():
