@@ -77,6 +77,10 @@ class Ingest(Protocol):
         """Connection stands (again)."""
         ...
 
+    def link(self, connected: bool) -> None:
+        """Told when the connection stands, and again and again while it does not."""
+        ...
+
 
 class Bus:
     """A connection that stores before it acknowledges."""
@@ -230,11 +234,13 @@ class Bus:
     def _rest(self, service: Ingest, stop: threading.Event, pause_s: float, tick_s: float) -> None:
         end = time.monotonic() + pause_s
         while not stop.is_set() and time.monotonic() < end:
+            service.link(False)
             service.tick()
             stop.wait(min(tick_s, max(0.0, end - time.monotonic())))
 
     def _run_connected(self, service: Ingest, stop: threading.Event, tick_s: float) -> None:
         ticked = time.monotonic()
+        service.link(True)
         service.tick()
         while self.connected and not stop.is_set():
             self._turn(max(0.0, min(tick_s, ticked + tick_s - time.monotonic())))

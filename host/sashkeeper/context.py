@@ -46,6 +46,10 @@ class App:
         self.__dict__["config"] = new
         return new
 
+    def use_config(self, config: Config) -> None:
+        """Use other settings for this call only; the file stays as it is."""
+        self.__dict__["config"] = config
+
     @property
     def fahrenheit(self) -> bool:
         """Whether temperatures are shown in Fahrenheit."""

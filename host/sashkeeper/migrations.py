@@ -152,7 +152,16 @@ def _alarms(db: sqlite3.Connection) -> None:
     db.execute("CREATE INDEX deliveries_by_alarm ON deliveries(alarm)")
 
 
-STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_frames, _readings, _messages, _commands, _alarms)
+def _copies(db: sqlite3.Connection) -> None:
+    # Readings that a time-series server has not taken yet.
+    db.execute(
+        """CREATE TABLE copies_due (
+            frame INTEGER NOT NULL, boot INTEGER NOT NULL, seq INTEGER NOT NULL,
+            PRIMARY KEY (frame, boot, seq)) WITHOUT ROWID"""
+    )
+
+
+STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_frames, _readings, _messages, _commands, _alarms, _copies)
 NEWEST = len(STEPS)
 
 

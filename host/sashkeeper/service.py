@@ -40,11 +40,15 @@ class Alarms(Protocol):
         """Let time pass: delays, silence, reminders."""
         ...
 
+    def broker(self, connected: bool) -> None:
+        """Note whether the broker answers."""
+        ...
+
 
 class Notifier(Protocol):
-    """What the service asks of the messenger."""
+    """What the service asks of the messenger, where that has no thread of its own."""
 
-    def tick(self, now_s: float) -> None:
+    def tick(self, now_s: float) -> object:
         """Send what is due."""
         ...
 
@@ -166,6 +170,11 @@ class Service:
             return
         for frame in self.store.frames():
             self.bus.repeat_wanted(frame.id)
+
+    def link(self, connected: bool) -> None:
+        """Told by the connection whether it stands."""
+        if self.alarms is not None:
+            self.alarms.broker(connected)
 
     def tick(self) -> None:
         """Let time pass: alarms, deliveries, roll-ups. Never raises for a full disk; see `trouble`."""

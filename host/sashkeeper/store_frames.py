@@ -113,6 +113,7 @@ class FramesPart(StoreCore):
                 "readings",
                 "rollups",
                 "rollups_due",
+                "copies_due",
                 "events",
                 "latest",
                 "report_changes",

@@ -65,6 +65,7 @@ class ReadingsPart(StoreCore):
     """The part of the store that holds readings."""
 
     _numbers: dict[str, tuple[int, int]]
+    copying = False
 
     def _number(self, frame: str) -> tuple[int, int]:
         """Return (row number, era) of a frame; KeyError when it is not registered."""
@@ -102,6 +103,8 @@ class ReadingsPart(StoreCore):
             new = db.total_changes - before
             if new:
                 db.executemany("INSERT OR IGNORE INTO rollups_due VALUES (?, ?, ?)", due)
+                if self.copying:
+                    db.executemany("INSERT OR IGNORE INTO copies_due VALUES (?, ?, ?)", [r[:3] for r in rows])
         return new
 
     def roll_up(self, before_s: float, limit: int = 2000) -> int:
@@ -196,13 +199,46 @@ class ReadingsPart(StoreCore):
             return int(self.row("SELECT count(*) FROM readings")[0])
         return int(self.row("SELECT count(*) FROM readings WHERE frame = ?", (self._number(frame)[0],))[0])
 
+    # -- the copy for a time-series server -----------------------------------------------------
+
+    def copies_count(self) -> int:
+        """Return how many readings wait to be copied."""
+        return int(self.row("SELECT count(*) FROM copies_due")[0])
+
+    def copies_waiting(self, limit: int) -> list[tuple[tuple[int, int, int], Reading]]:
+        """Return readings that wait to be copied, each with the key for `copies_done`."""
+        found = self.rows(
+            f"SELECT f.id, c.frame, c.boot, c.seq, r.boot, r.seq, r.time_s, r.other, "
+            f"{', '.join('r.' + m for m in METRICS)} FROM (SELECT * FROM copies_due LIMIT ?) c "
+            "JOIN frames f ON f.num = c.frame "
+            "JOIN readings r ON r.frame = c.frame AND r.boot = c.boot AND r.seq = c.seq",
+            (limit,),
+        )
+        return [((r[1], r[2], r[3]), _reading(r[0], r[4:])) for r in found]
+
+    def copies_done(self, keys: Sequence[tuple[int, int, int]]) -> None:
+        """Note that readings were copied."""
+        with self.transaction() as db:
+            db.executemany("DELETE FROM copies_due WHERE frame = ? AND boot = ? AND seq = ?", keys)
+
+    def copy_all(self) -> int:
+        """Mark every stored reading to be copied (for a server that starts empty); return how many wait."""
+        with self.transaction() as db:
+            db.execute("INSERT OR IGNORE INTO copies_due SELECT frame, boot, seq FROM readings")
+        return self.copies_count()
+
     def prune_readings(self, before_s: float) -> int:
         """Remove full-detail rows older than a time [s]; roll-ups stay. Return how many went."""
         self.roll_up(before_s, limit=10_000_000)
         with self.transaction() as db:
             # Only whole hours go, so that no roll-up can ever be recomputed from half of its rows.
             whole = int(before_s) - int(before_s) % HOUR_S
-            return db.execute("DELETE FROM readings WHERE time_s < ?", (whole,)).rowcount
+            gone = db.execute("DELETE FROM readings WHERE time_s < ?", (whole,)).rowcount
+            db.execute(
+                "DELETE FROM copies_due WHERE NOT EXISTS (SELECT 1 FROM readings r WHERE r.frame = copies_due.frame "
+                "AND r.boot = copies_due.boot AND r.seq = copies_due.seq)"
+            )
+            return gone
 
 
 def _reading(frame: str, row: Sequence[object]) -> Reading:

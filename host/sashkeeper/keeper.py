@@ -1,0 +1,140 @@
+"""Everything `serve` runs, put together and taken apart in the right order."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import importlib
+import importlib.util
+import logging
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any, Protocol
+
+from . import alarms, broker, notify
+from .bus import Address, Bus
+from .context import App
+from .errors import JobError
+from .outbox import Outbox
+from .service import Service
+from .store import Store
+
+log = logging.getLogger("sashkeeper.keeper")
+
+TICK_S = 0.5
+
+
+class Page(Protocol):
+    """The page in the browser while it runs."""
+
+    url: str
+
+    def stop(self) -> None:
+        """End it."""
+        ...
+
+
+@contextmanager
+def only_one(home: Path) -> Iterator[None]:
+    """Hold the home folder for one keeper. Raises JobError when another one runs."""
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        with (home / "serve.lock").open("w") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                raise JobError(f'"sashkeeper serve" runs already for {home}. Nothing was started.') from None
+            yield
+    except OSError as fault:
+        raise JobError(f"{home} cannot be used: {fault.strerror}. Nothing was started.") from fault
+
+
+class Keeper:
+    """The running host: broker, connection, service, alarms, delivery, and the page when there is one."""
+
+    def __init__(self, app: App, say: Callable[[str], None] = log.info) -> None:
+        """say: told in words what comes up and goes down."""
+        self.app = app
+        self.say = say
+        self.stop = threading.Event()
+        self.address: Address | None = None
+
+    def run(self) -> None:
+        """Run until `stop` is set; returns after everything is put away. Raises SashkeeperError."""
+        app = self.app
+        config = app.config
+        notify.check_channels(config.channels)
+        with ExitStack() as stack:
+            stack.enter_context(only_one(app.home))
+            store = app.store
+            self.address = broker.address(app)
+            if config.broker.kind == "embedded":
+                self._start_broker(stack)
+            bus = Bus(self.address)
+            stack.callback(bus.close)
+            desk = alarms.build(store, config, app.clock, app.home)
+            service = Service(store, Outbox(store, app.clock, bus.publish), app.clock, desk)
+            worker = notify.Worker(self._open_store, config.channels, app.clock)
+            worker.start()
+            stack.callback(worker.stop)
+            store.copying = bool(config.influx.url)
+            self._start_copy(stack)
+            self._start_page(stack, bus)
+            self.say(f"keeping {len(store.frames())} frames; broker at {self.address}")
+            bus.run(service, self.stop, TICK_S)
+            service.tick()
+            service.inbox.save_counts()
+        self.say("stopped")
+
+    def _open_store(self) -> Store:
+        return Store(self.app.store_path, create=False)
+
+    def _start_broker(self, stack: ExitStack) -> None:
+        b = self.app.config.broker
+        own = broker.EmbeddedBroker(self.app.store_path, b.listen, b.port, b.cert_file, b.key_file)
+        own.start()
+        stack.callback(own.stop)
+        self.say(f"broker listens on {b.listen}:{own.port}" + ("" if b.cert_file else ", without TLS"))
+
+    def _start_copy(self, stack: ExitStack) -> None:
+        if not self.app.config.influx.url:
+            return
+        from .influx import CopyWorker
+
+        copier = CopyWorker(self._open_store, self.app.config.influx)
+        copier.start()
+        stack.callback(copier.stop)
+
+    def _start_page(self, stack: ExitStack, bus: Bus) -> None:
+        """Start the page when its package is there: ``page.start(app, publish, stop) -> Page``.
+
+        It runs in threads of its own, opens its own stores, and hands what it sends to `publish`.
+        """
+        if importlib.util.find_spec("sashkeeper.page") is None:
+            return
+        try:
+            module: Any = importlib.import_module("sashkeeper.page")
+            page: Page = module.start(self.app, bus.publish, self.stop)
+        except ModuleNotFoundError as missing:
+            self.say(f"no page: the package {missing.name} is not installed (pip install 'sashkeeper[page]')")
+            return
+        stack.callback(page.stop)
+        self.say(f"page at {page.url}")
+
+
+def run_until_signal(keeper: Keeper) -> None:
+    """Run a keeper in the main thread; SIGTERM and SIGINT stop it cleanly."""
+    import signal
+
+    def leave(_number: int, _frame: object) -> None:
+        keeper.stop.set()
+
+    old = {number: signal.signal(number, leave) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        keeper.run()
+    finally:
+        for number, handler in old.items():
+            with contextlib.suppress(ValueError):
+                signal.signal(number, handler)
