@@ -14,7 +14,7 @@ from framesim.faults import Faults
 # Source: widely reprinted table (rounded form seen on a public mailing list; two decimals from memory), +-0.15 V.
 REST_SOC = (0.0, 0.25, 0.5, 0.75, 1.0)
 REST_V = (11.89, 12.06, 12.24, 12.45, 12.65)
-EMPTY_V = 9.5  # rest voltage falls here when drawn past empty (chosen)
+EMPTY_V = 8.0  # rest voltage falls here when drawn past empty (chosen)
 EMPTY_DRAWN = 1.1  # share of capacity at which that is reached (chosen)
 CHARGE_STOP_V = 14.4  # common practice, no source
 
@@ -35,12 +35,13 @@ class BatteryParts:
 
 
 class Battery:
-    """State of one battery; `drawn_ah` is what is missing from full."""
+    """State of one battery; `drawn_ah` is what is missing from full, `board_on` whether the board draws."""
 
     def __init__(self, parts: BatteryParts | None = None, faults: Faults | None = None) -> None:
         self.parts = parts or BatteryParts()
         self.faults = faults if faults is not None else Faults()
         self.drawn_ah = (1 - self.parts.start_soc) * self.parts.capacity_ah
+        self.board_on = True
         self._standing_a = self.parts.board_ma / 1000  # board less panel
         self.volts = self.volts_under(0.0, 20.0)
 
@@ -75,11 +76,12 @@ class Battery:
         """Draw `load_ma` besides the board, charge from the sun, and set `volts`, the load left out."""
         if self.faults.active:
             self._flatten(temp_degc)
-        draw_a = (load_ma + self.parts.board_ma) / 1000
+        board_a = self.parts.board_ma / 1000 if self.board_on else 0.0
+        draw_a = load_ma / 1000 + board_a
         charge_a = self._panel_a(sun_w_m2)
         self.drawn_ah += (draw_a - charge_a * self.parts.charge_share) * dt_s / 3600
         self.drawn_ah = max(0.0, self.drawn_ah)
-        self._standing_a = self.parts.board_ma / 1000 - charge_a
+        self._standing_a = board_a - charge_a
         self.volts = self.volts_under(0.0, temp_degc)
 
     def volts_under(self, load_ma: float, temp_degc: float) -> float:

@@ -7,12 +7,14 @@ length of the next step, as on a real board.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from framesim.faults import Fault
 from framesim.scenario import Scenario, Sight
 from framesim.virtual_frame import VirtualFrame
+from sash import settings as limits
 from sash.reading import NONE, STOP
 
 OFF_STEP_MS = 5000  # step while the controller has no power
@@ -69,6 +71,21 @@ class Record:
     def moves(self) -> list[tuple[int, int]]:
         """(Unix s, direction) of every start of the motor."""
         return [(command.time_ms // 1000, command.motor) for command in self.commands if command.motor != STOP]
+
+
+def first_settings(changes: Mapping[str, int]) -> dict[str, Any]:
+    """The stored record of settings that a board begins with: defaults with these changes, number 1.
+
+    ValueError names every setting that the board would refuse.
+    """
+    merge: Any = limits.merge
+    check: Any = limits.check
+    defaults: Any = limits.defaults
+    settings = merge(defaults(), dict(changes))
+    faults = check(settings)
+    if faults:
+        raise ValueError("; ".join(f"{name}: {why}" for name, why in faults))
+    return {"n": 1, "settings": settings}
 
 
 class Runner:
@@ -150,10 +167,10 @@ class Runner:
     # --- inside --------------------------------------------------------------------------------
 
     def _step_ms(self) -> int:
-        """What the controller asked for, less where a happening is due: a switch wakes a real board too."""
+        """What the controller asked for, or less: a pressed switch wakes a real board too."""
         if not self.scenario.happenings:
             return self.turn.next_ms
-        due_ms = self.scenario.next_change_ms()
+        due_ms = self.scenario.next_wake_ms()
         left_ms = self.turn.next_ms if due_ms is None else due_ms - self.time_ms
         return min(self.turn.next_ms, left_ms) if left_ms > 0 else self.turn.next_ms
 
@@ -204,6 +221,6 @@ class Runner:
                 self.turn = Turn()
                 self._note_command()
         self.turn = Turn()
-        self.powered = has_power
+        self.powered = self.frame.battery.board_on = has_power
         if self.hooks.on_power:
             self.hooks.on_power(has_power)

@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable, Coroutine, Mapping
 from typing import Any
 
-from framesim.runner_base import Hooks, OnMessage, Runner, Turn
+from framesim.runner_base import Hooks, OnMessage, Runner, Turn, first_settings
 from framesim.scenario import Scenario
 from framesim.virtual_frame import VirtualFrame
 from sash import app, clock, journal, slots
@@ -187,7 +187,8 @@ class PlainLink:
 class InProcess(Runner):
     """Runs FrameCore in this process.
 
-    fittings   as on the board; settings: first settings, as the core stores them (None: its defaults)
+    fittings   as on the board
+    settings   changes to the built-in settings, stored before the first start (None: none stored)
     storage    survives power cuts; give the same one again to go on later
     A crash of the firmware is raised as it is, never hidden by a restart.
     """
@@ -200,7 +201,7 @@ class InProcess(Runner):
         *,
         scenario: Scenario | None = None,
         hooks: Hooks | None = None,
-        settings: Mapping[str, Any] | None = None,
+        settings: Mapping[str, int] | None = None,
         storage: MemoryStorage | None = None,
         make_core: Callable[..., Any] = _frame_core,
     ) -> None:
@@ -215,7 +216,7 @@ class InProcess(Runner):
         self._will_ms: int | None = None
         self._will = b""
         if settings is not None:
-            _Slots(self.storage).save("settings", dict(settings))
+            _Slots(self.storage).save("settings", first_settings(settings))
 
     @property
     def core(self) -> Any:

@@ -14,10 +14,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from framesim.runner_base import Hooks, Runner, Turn
+from framesim.runner_base import Hooks, Runner, Turn, first_settings
 from framesim.scenario import Scenario
 from framesim.virtual_board import Answer, BoardError, FirmwareProcess
 from framesim.virtual_frame import VirtualFrame
+from sash import slots
+from sash.storage import FileStorage
 
 RESET_EXIT = 3  # the firmware restarts itself
 OFF_STEP_REAL_MS = 200  # real mode without power
@@ -32,6 +34,7 @@ class Lockstep(Runner):
     """Runs controller/main_virtual.py under MicroPython (or CPython).
 
     folder        storage of the board; fittings.json is written into it
+    settings      changes to the built-in settings, stored before the first start (None: none stored)
     host, port    the broker; host "-": none
     mode          "lockstep" or "real" (the firmware paces itself, `run_until` then takes as long as it says)
     drain_at      wait for hand-over once so many messages are waiting: 1 is exact in virtual time, more is faster
@@ -49,6 +52,7 @@ class Lockstep(Runner):
         *,
         scenario: Scenario | None = None,
         hooks: Hooks | None = None,
+        settings: Mapping[str, int] | None = None,
         mode: str = "lockstep",
         interpreter: str | None = None,
         heap: str | None = None,
@@ -60,6 +64,10 @@ class Lockstep(Runner):
         self.folder = Path(folder)
         self.folder.mkdir(parents=True, exist_ok=True)
         (self.folder / "fittings.json").write_text(json.dumps(dict(fittings)))
+        if settings is not None:
+            slots_on: Any = slots.Slots  # the controller's code carries no types
+            storage: Any = FileStorage
+            slots_on(storage(str(self.folder))).save("settings", first_settings(settings))
         self.process: FirmwareProcess | None = None
         self.answer = Answer()
         self.resets = 0  # restarts the firmware asked for itself

@@ -53,6 +53,7 @@ HEADINGS: Mapping[str, tuple[str, ...]] = {
     "outage": ("power", "link", "broker", "clock"),
     "press": ("hold", "ack"),
 }
+WAKING = ("power", "hold", "ack")
 _ONLY_KIND = {"power": "cut", "link": "down", "broker": "down", "clock": "lost", "hold": "pressed", "ack": "pressed"}
 _TIMING = ("part", "kind", "at", "until", "for_s", "when", "nth", "after_s", "value")
 
@@ -155,10 +156,12 @@ class Scenario:
             if happening.state != before:
                 self._change(before, happening, now_ms, faults)
 
-    def next_change_ms(self) -> int | None:
-        """The next beginning or end that is known by now, so that a runner need not step over it."""
+    def next_wake_ms(self) -> int | None:
+        """When the next pressed button or power cut that is known by now begins or ends: these wake a real board."""
         known = []
         for happening in self.happenings:
+            if happening.fault.part not in WAKING:
+                continue
             if happening.state == "waiting" and happening.at_ms is not None and happening.when is None:
                 known.append(happening.at_ms + happening.after_ms)
             elif happening.state == "due":

@@ -15,6 +15,7 @@ from framesim.battery import Battery, BatteryParts
 from framesim.faults import Faults
 from framesim.lid_mechanics import FULL_PERMILLE, STEP_MS, LidMechanics, LidParts, Surroundings
 from framesim.probe_parts import Probe, ProbeParts, read_all
+from framesim.weather import HOUR_S, Weather
 from sash.reading import NONE, Inputs
 
 REST_STEP_MS = 10_000  # longest thermal step at rest
@@ -28,20 +29,45 @@ SNOW_KG_M3 = 120.0  # lying fresh snow; from memory, 50 to 200
 class ThermalModel(Protocol):
     """What the frame's heat balance offers (framesim.model.FrameModel)."""
 
-    air_degc: float
-    leaf_degc: float
-    soil_surface_degc: float
-    soil_10cm_degc: float
-    lid_in_degc: float
-    outside_degc: float
-    sun_height_deg: float
-    ghi_w_m2: float
-    wind_10m_m_s: float
-    wind_local_m_s: float
-    rh: float
-    sky_degc: float
-    snow_mm: float
-    time_s: float
+    @property
+    def weather(self) -> Weather:
+        """The weather it stands in."""
+
+    @property
+    def air_degc(self) -> float:
+        """Air in the frame."""
+
+    @property
+    def soil_10cm_degc(self) -> float:
+        """Soil 10 cm down."""
+
+    @property
+    def lid_in_degc(self) -> float:
+        """Inner face of the lid."""
+
+    @property
+    def outside_degc(self) -> float:
+        """Air outdoors."""
+
+    @property
+    def sun_height_deg(self) -> float:
+        """Negative at night."""
+
+    @property
+    def ghi_w_m2(self) -> float:
+        """Sun on the level."""
+
+    @property
+    def wind_local_m_s(self) -> float:
+        """Wind at the frame."""
+
+    @property
+    def rh(self) -> float:
+        """Relative humidity in the frame, 0..1."""
+
+    @property
+    def snow_mm(self) -> float:
+        """Snow on the lid."""
 
     def reset(self, time_s: float) -> None:
         """Start at a Unix time."""
@@ -70,7 +96,11 @@ class Parts:
     @staticmethod
     def for_fittings(fittings: Mapping[str, Any], **changes: Any) -> Parts:
         """The parts that a controller with these fittings expects to find."""
-        lid = LidParts(travel_ms=float(fittings.get("travel_ms", 40_000)))
+        lid = LidParts(
+            travel_ms=float(fittings.get("travel_ms", 40_000)),
+            # The stall limit is set below what the motor really draws.
+            stall_ma=1.2 * float(fittings.get("stall_ma", 3000)),
+        )
         probes = {place: DEFAULT_PROBES.get(place, ProbeParts()) for place in fittings.get("probes", DEFAULT_PROBES)}
         own: dict[str, Any] = {
             "lid": lid,
@@ -109,6 +139,7 @@ class VirtualFrame:
             place: Probe(place, probe, self.faults, seed * 101 + number)
             for number, (place, probe) in enumerate(self.parts.probes.items())
         }
+        self.time_s = 0.0
         self.stroke_ms = 0  # motor time since the start
         self._around = Surroundings()
         self._heat_ms = 0.0  # time the heat balance lags behind the mechanics
@@ -137,12 +168,14 @@ class VirtualFrame:
     def reset(self, time_s: float) -> None:
         """Start the heat balance at a Unix time and let the probes settle."""
         self.model.reset(time_s)
+        self.time_s = time_s
         self._look_around()
         self._advance_probes(3600.0)
 
     def advance(self, dt_ms: int, motor: int = 0, duty_permille: int = 1000) -> None:
         """Let `dt_ms` pass with the motor driven so (direction as in sash.reading)."""
         left = float(dt_ms)
+        self.time_s += dt_ms / 1000
         while left > 0:
             moving = motor != 0 or self._runs_alone()
             step = min(left, STEP_MS if moving else REST_STEP_MS)
@@ -170,9 +203,9 @@ class VirtualFrame:
         if parts.wind:
             facts.wind_mms = round(self.model.wind_local_m_s * GUST * 1000)
         if parts.rain:
-            facts.rain = 1 if getattr(self.model, "rain_mm", 0.0) > 0 else 0
+            facts.rain = 1 if self._rains() else 0
         if parts.humidity:
-            facts.humidity_permille = max(0, min(1000, round(self.model.rh * 10)))
+            facts.humidity_permille = max(0, min(1000, round(self.model.rh * 1000)))
         if self.faults.active:
             facts.hold = 1 if self.faults.of("hold") else 0
             facts.ack = 1 if self.faults.of("ack") else 0
@@ -228,6 +261,11 @@ class VirtualFrame:
             snow_kg=max(0.0, model.snow_mm) / 1000 * area * SNOW_KG_M3,
             temp_degc=model.lid_in_degc,
         )
+
+    def _rains(self) -> bool:
+        weather = self.model.weather
+        hour = int((self.time_s - weather.start_s) // HOUR_S)
+        return bool(weather.rain_mm[min(len(weather) - 1, max(0, hour))] > 0.05)
 
     def _sensed_ma(self) -> int:
         for fault in self.faults.of("current-sensor"):
