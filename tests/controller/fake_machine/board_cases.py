@@ -435,7 +435,7 @@ def case_no_wifi_is_fine():
 def case_pins_can_be_changed():
     """Fittings may move a role to another pin; two roles on one pin and unknown roles are refused in a sentence."""
     table = family().PINS
-    assert pins.pins_for(table, {"pins": {"rain": 39}})["rain"] == 39
+    assert pins.pins_for(table, {"pins": {"rain": 21 + 18}})["rain"] == 39
     for wrong, word in (({"rain": dict(table)["hold"]}, "share"), ({"horn": 3}, "no role")):
         assert word in refusal(pins.pins_for, table, {"pins": wrong})
 
