@@ -15,7 +15,8 @@ HEAD = """# Pin maps
 Made by `hardware/make_pin_maps.py` from `controller/sash/boards/`. Change the board file, not this page.
 
 Numbers are GPIO numbers of the chip, not positions on a connector: look at the sheet of *your* board. A role can be
-moved to another pin in the board's fittings, for example `"pins": {"wind": 16, "rain": 23}`; two roles on one pin are refused.
+moved to another pin in the board's fittings, for example `"pins": {"wind": 16, "rain": 23}`. Two roles on one pin are
+refused.
 
 """
 
