@@ -47,7 +47,6 @@ COMPOST_KG_M2 = (1.0, 1.2)
 NITROGEN_G_M2 = (9.8, 14.6)
 # Raw manure before harvest, edible part on the soil or not. Source: US 7 CFR 205.203(c) (checked).
 MANURE_DAYS_LEAVES, MANURE_DAYS_OTHER = 120, 90
-NITROGEN_BY = (9, 15)  # organic nitrogen hardly comes free in soil under 10 degC: worked in by mid September
 
 
 @dataclass(frozen=True)
@@ -142,7 +141,8 @@ def advise(
     _check(area_m2, texture, ph, cce_percent)
     amounts, cautions = [], []
     low, high = (k * 1000 for k in COMPOST_KG_M2)
-    amounts.append(_amount("compost", low, high, area_m2, 1, 0, "dug in 10 to 20 cm deep", "Utah State University 2012"))
+    dug = "dug in 10 to 20 cm deep"
+    amounts.append(_amount("compost", low, high, area_m2, 1, 0, dug, "Utah State University 2012"))
     if ph is None:
         cautions.append("No pH given: have the soil tested (every 2 to 3 years) before liming or adding sulfur.")
     elif ph < TARGET_PH:
@@ -223,6 +223,7 @@ def _sulfur(
 
 def _nitrogen(area_m2: float, nitrogen_percent: float | None) -> Amount:
     low, high = NITROGEN_G_M2
+    # Organic nitrogen hardly comes free in soil under about 10 degC.
     text = "worked in by mid September; for winter cutting stay low, nitrate builds up in dull light"
     if nitrogen_percent is not None:
         mass = fertilizer_g_m2(low, nitrogen_percent)

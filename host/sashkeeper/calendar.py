@@ -111,7 +111,7 @@ def _year_entries(site: Site, dark: Darkness, winter: int, crops: Sequence[Crop]
     if season.cold_onset is not None:
         day = next_day_of(season.cold_onset, winter, site.lat_deg)
         tender = [c.name.lower() for c in eating_order(crops) if c.leaf_damage_degc[1] >= TENDER_DEGC]
-        eat = f"Eat first: {', '.join(tender)}." if tender else "All crops here stand hard frost."
+        eat = f"Eat first: {', '.join(tender)}." if tender else "None of these is tender once hardened."
         entries.append(Entry(f"{winter}-cold", day, 1, "The real cold can begin", f"Blankets ready. {eat}"))
     return entries
 
