@@ -27,6 +27,7 @@ WRITE_MS = 5_000
 ACK_MS = 10_000
 CLOCK_MS = 30_000
 RETRY_MS = (1_000, 300_000)
+SETTLE = 3  # times the first retry pause
 FORGET_AFTER = 5  # failed connections after which the address of a name is looked up again
 READ_BYTES = 512
 OUTBOX = 12
@@ -52,6 +53,9 @@ class Link:
         self._address = self._host if is_numeric(self._host) else None
         self._prefix = "frames/{}/".format(fittings["frame"])
         self._retry = fittings.get("link_retry_ms", RETRY_MS)
+        # Stored records wait a little after connecting: a broker that has just restarted may be there
+        # before the host has subscribed again, and would acknowledge what nobody hears.
+        self._settle_ms = SETTLE * self._retry[0]
         self._ack_ms = fittings.get("link_ack_ms", ACK_MS)
         self._board = board
         self._tls = None
@@ -296,7 +300,9 @@ class Link:
         if self._outbox:
             suffix, payload, qos, retain = self._outbox.pop(0)
         else:
-            record = None if self._stopping else self.journal.peek()
+            if self._stopping or ticks_diff(now, self._up_ms) < self._settle_ms:
+                return b""
+            record = self.journal.peek()
             if record is None or self._waits_for_clock(record[1], now):
                 return b""
             payload = dating.date(record[1], self.boot, self.uptime_s, self._board.unix_s())
