@@ -16,10 +16,10 @@ from typing import Any
 import click
 
 from . import __version__, commands
-from .context import App, home_from, json_option, parse_time, pass_app, print_json
+from .context import App, home_from, json_option, pass_app, print_json
 from .errors import SashkeeperError, nearest
 
-__all__ = ["App", "json_option", "main", "parse_time", "pass_app", "print_json"]
+__all__ = ["App", "json_option", "main", "pass_app", "print_json"]
 
 # What to install when an optional part is missing, by its top-level package.
 _EXTRAS = {

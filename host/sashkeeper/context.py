@@ -90,27 +90,6 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, indent=2, ensure_ascii=False, sort_keys=False))
 
 
-def parse_time(text: str, zone: Any, *, end: bool = False) -> float:
-    """Return Unix seconds from ``2026-01-31``, ``2026-01-31 08:00`` or ``-12h`` / ``-3d`` handled by the caller.
-
-    A day alone means its first moment, or with `end` the first moment of the next day.
-    Raises InputError.
-    """
-    from datetime import datetime, timedelta
-
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise InputError(
-            f'"{text}" is not a time. Write 2026-01-31, "2026-01-31 08:00", or a span back from now such as 12h or 3d.'
-        ) from None
-    if end and len(text.strip()) == 10:
-        moment += timedelta(days=1)
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=zone)
-    return moment.timestamp()
-
-
 def home_from(given: str | None) -> Path:
     """Return the home folder: the option, else SASHKEEPER_HOME, else the user's data folder."""
     chosen = given or os.environ.get("SASHKEEPER_HOME")

@@ -32,7 +32,7 @@ def line(reading: Reading) -> str:
 
 def client_for(settings: Influx, timeout_ms: int = TIMEOUT_MS) -> Any:
     """Return a client of the influxdb-client library."""
-    from influxdb_client import InfluxDBClient
+    from influxdb_client.client.influxdb_client import InfluxDBClient
 
     return InfluxDBClient(
         url=settings.url, token=settings.token or "none", org=settings.org, timeout=timeout_ms, enable_gzip=True

@@ -155,11 +155,19 @@ def fittings(app: App, frame: str, target: Path, host: str | None, port: int | N
         if not overwrite:
             raise InputError(f"{target} is there already. Nothing was written. Add --overwrite to renew it.")
         old = _read(target)
-    content = registry.fittings(found, host or lan_host(app), port or app.config.broker.port, old)
+    host = host or lan_host(app)
+    content = registry.fittings(found, host, port or app.config.broker.port, old)
     _write_private(target, json.dumps(content, indent=2) + "\n")
     click.echo(
         paragraph(f"{target} is written. It holds the secret key of {frame}: copy it onto the board, then delete it.")
     )
+    if host in ("127.0.0.1", "localhost", "::1"):
+        click.echo(
+            paragraph(
+                "Its broker is on this computer only, which a real board cannot reach: "
+                'set listen = "0.0.0.0" under [broker] in sashkeeper.toml, or name the address with --host.'
+            )
+        )
 
 
 def _read(path: Path) -> dict[str, Any]:
