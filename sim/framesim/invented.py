@@ -179,7 +179,7 @@ def _air(
 def _pass_front(air: Array, start: int) -> None:
     """Warm before, then a quick fall that the following day's mean carries on."""
     hours = np.arange(24)
-    lead = 0.5 * FRONT_DROP_K / (1 + np.exp((hours - FRONT_HOUR) / 0.6))
+    lead = 0.8 * FRONT_DROP_K / (1 + np.exp((hours - FRONT_HOUR) / 0.6))
     air[start : start + 24] += lead * np.clip(hours / 8, 0, 1)
 
 

