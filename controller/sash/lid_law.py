@@ -549,9 +549,13 @@ def _scorch_opening(state):
 
 
 def _saving(pair, air, state, settings):
-    """Battery low: shut while energy remains when not warm; never open further."""
-    if air == NO_MDEGC or air < settings[OPEN_AT]:
-        return _pair(0, LOW) if (pair & 1023) > 0 or state[TARGET] > 0 else pair
+    """Battery low: shut while energy remains when it is not warm; never open further.
+
+    Blind it only opens no further: a crack by day is the safe position, and shutting
+    a frame whose air nobody knows could cook it.
+    """
+    if air != NO_MDEGC and air < settings[OPEN_AT]:
+        return _pair(0, LOW) if (pair & 1023) > 0 else pair
     if (pair & 1023) > state[TARGET]:
         return _pair(state[TARGET], LOW)
     return pair
