@@ -4,8 +4,11 @@ import asyncio
 import json
 import sys
 
-FITTINGS = "/fittings.json"
+import loader
+
+FITTINGS = "fittings.json"  # boards start in their root folder
 RESTART_PAUSE_MS = 10_000
+SETTLE_S = 600  # chosen: firmware that runs this long has passed its trial
 
 
 def make_board(fittings):
@@ -35,8 +38,27 @@ def make_link(fittings, board):
         return None
 
 
+async def run(app, board, fittings, folder):
+    """Run the firmware; once it has run well for long, end the trial of its folder."""
+
+    async def settle():
+        await asyncio.sleep(SETTLE_S)
+        loader.settle(folder)
+
+    task = asyncio.create_task(settle()) if folder else None
+    await app.run(board, fittings, board.link)
+    if task is not None:
+        task.cancel()
+
+
 def main():
     """Run for ever; whatever escapes restarts the board after a pause."""
+    if loader.service():
+        print("Service: the firmware stays idle until the next start.")
+        return
+    folder = loader.use()
+    if folder is None:
+        print("No whole firmware in a/ or b/: using what lies beside this file, if anything. Install it again.")
     try:
         with open(FITTINGS) as file:
             fittings = json.load(file)
@@ -48,9 +70,10 @@ def main():
     board = make_board(fittings)
     try:
         board.link = make_link(fittings, board)
-        asyncio.run(app.run(board, fittings, board.link))
+        asyncio.run(run(app, board, fittings, folder))
     except KeyboardInterrupt:
-        raise  # somebody sits at the console
+        board.safe()  # somebody sits at the console: nothing may go on moving
+        raise
     except Exception as error:  # before the loop began: app.run handles its own
         sys.print_exception(error)
         import time
