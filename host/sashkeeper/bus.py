@@ -118,6 +118,7 @@ class Bus:
         if address.tls:
             self._client.tls_set(ca_certs=address.ca_file or None, tls_version=ssl.PROTOCOL_TLS_CLIENT)
         self._client.on_connect = self._on_connect
+        self._client.on_subscribe = self._on_subscribe
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
 
@@ -132,9 +133,12 @@ class Bus:
             return
         # A kept session may still hold messages of before; unacknowledged ones come again.
         self._unacked.clear()
-        self.connected = True
         self.connections += 1
         client.subscribe([(topic, 1) for topic in self.topics])
+
+    def _on_subscribe(self, _c: mqtt.Client, _u: Any, _mid: int, _codes: Any, _props: Any = None) -> None:
+        # Only now does the broker keep messages for us: before that, one that nobody hears is lost.
+        self.connected = True
 
     def _on_disconnect(self, _c: mqtt.Client, _u: Any, _flags: Any, code: Any, _props: Any = None) -> None:
         self.connected = False

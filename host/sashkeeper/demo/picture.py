@@ -61,8 +61,9 @@ def draw(day: DayPicture, path: Path) -> None:
     low.fill_between(when, [100 * share for share in day.opening], step="post", color=LID, alpha=0.85, lw=0)
     low.set_ylabel("lid open, %")
     low.set_ylim(0, 105)
-    low.xaxis.set_major_locator(mdates.HourLocator(interval=2, tz=day.zone))
-    low.xaxis.set_major_formatter(mdates.DateFormatter("%H:%M", tz=day.zone))
+    ticks: Any = mdates  # the library carries no types here
+    low.xaxis.set_major_locator(ticks.HourLocator(interval=2, tz=day.zone))
+    low.xaxis.set_major_formatter(ticks.DateFormatter("%H:%M", tz=day.zone))
     _draw_marks(top, low, day)
     for axis in (top, low):
         axis.grid(axis="y", color="#e4e4de", lw=0.7)
