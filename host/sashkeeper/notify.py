@@ -7,11 +7,13 @@ its name. `run_due` works in the caller's thread (tests, demo); `Worker` calls i
 
 from __future__ import annotations
 
+import importlib
 import logging
 import re
 import threading
+import warnings
 from collections.abc import Callable, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,8 +42,7 @@ class Result:
 
 def channel_fault(channel: Channel) -> str:
     """Return one sentence when the URL of a channel cannot work, or an empty text. Opens no connection."""
-    import apprise
-
+    apprise = _library()
     with _silent():
         known = apprise.Apprise.instantiate(channel.url, suppress_exceptions=True)
     if known is not None:
@@ -56,8 +57,7 @@ def channel_fault(channel: Channel) -> str:
 
 def send_by_url(url: str, title: str, body: str) -> str:
     """Send one message; return "" when the service accepted it, else why not in words without secrets."""
-    import apprise
-
+    apprise = _library()
     with _silent() as heard:
         target = apprise.Apprise.instantiate(url, suppress_exceptions=True)
         if target is None:
@@ -194,6 +194,17 @@ def check_channels(channels: Sequence[Channel]) -> None:
     faults = [fault for fault in map(channel_fault, channels) if fault]
     if faults:
         raise InputError(" ".join(faults) + " Nothing was changed.")
+
+
+def _library() -> Any:
+    """Import the sending library when it is first needed; its own use of old modules is not our reader's business."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        import apprise
+
+        with suppress(ImportError):  # gone in newer Pythons; loaded here, its warning comes once and unheard
+            importlib.import_module("imghdr")
+    return apprise
 
 
 # -- keeping secrets ------------------------------------------------------------------------------

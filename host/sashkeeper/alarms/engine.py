@@ -221,6 +221,7 @@ class Engine:
 
     def _weigh(self, now_s: float, standing: Standing, finding: Finding, alarm: Alarm) -> None:
         """Apply the delays of one alarm to one finding."""
+        was_ending = standing.false_s is not None
         if finding.facts:
             standing.facts = dict(finding.facts)
         if finding.truth == TRUE:
@@ -232,6 +233,8 @@ class Engine:
             standing.true_s = None
         elif not standing.condition:
             standing.true_s = None
+        if standing.condition and was_ending != (standing.false_s is not None):
+            self.touched.add((standing.frame, standing.alarm))  # a restart must not begin the off-delay afresh
         if not standing.condition and standing.true_s is not None and now_s - standing.true_s >= alarm.on_delay_s:
             standing.condition = True
             self._rise(now_s, standing)

@@ -1,0 +1,290 @@
+"""The whole alarm path on a real store, in virtual time: messages in, messages to the phone out."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sashkeeper.alarms import AlarmDesk, LinkRefused, catalogue, log
+from sashkeeper.alarms.picture import Around, Limits
+from sashkeeper.alarms.rules import Wishes
+from sashkeeper.clock import SetClock
+from sashkeeper.config import Channel
+from sashkeeper.errors import InputError, StoreFull
+from sashkeeper.notify import Notifier
+from sashkeeper.store import Event, Reading, Store
+
+NOON = 1_767_268_800.0
+LIMITS = Limits(29.0, 32.0, -6.0, "spinach", "spinach", ("spinach",))
+
+
+class House:
+    """A store, a clock, a desk and a phone that only remembers."""
+
+    def __init__(self, path: Path | str = ":memory:", now_s: float = NOON, frames: tuple[str, ...] = ("north",)) -> None:
+        self.path, self.clock, self.phone = path, SetClock(now_s), []  # type: ignore[var-annotated]
+        self.sun = 25.0
+        self.open()
+        for name in frames:
+            if not self.store.has_frame(name):
+                self.store.frame_add(name, b"k" * 32, now_s - 90 * 86_400, name.title())
+        self.seq = 0
+
+    def open(self) -> None:
+        """Start the host (again)."""
+        self.store = Store(self.path)
+        channels = [Channel(name="phone", url="json://127.0.0.1/"),
+                    Channel(name="neighbour", url="json://127.0.0.1/", second=True)]
+        self.notifier = Notifier(self.store, channels, self.clock, self._send)
+        self.desk = AlarmDesk(
+            self.store, catalogue.default(), self.notifier, self.clock,
+            around=lambda frame, now_s: Around(frame.title(), LIMITS, self.sun),
+            wishes=Wishes(life_at_min=None, page_url="http://192.168.1.20:8080"),
+        )
+
+    def restart(self) -> None:
+        """End without any goodbye and start again."""
+        self.store.close()
+        self.open()
+
+    def _send(self, url: str, title: str, body: str) -> str:
+        self.phone.append((self.clock.now_s(), title, body))
+        return ""
+
+    def reading(self, air: float, frame: str = "north", **more: float) -> None:
+        """One pack of readings now."""
+        self.seq += 1
+        now_s = self.clock.now_s()
+        one = Reading(frame, 1, self.seq, now_s, {"air": air, "outside": 4.0, "lid": 0.0, "target": 0.0, **more})
+        self.store.add_readings([one])
+        self.desk.observe(frame, "readings", one, now_s)
+
+    def event(self, kind: str, frame: str = "north", **body: Any) -> None:
+        """One event now."""
+        self.seq += 1
+        now_s = self.clock.now_s()
+        one = Event(frame, 1, self.seq, now_s, kind, {"kind": kind, **body})
+        self.store.add_event(one)
+        self.desk.observe(frame, "events", one, now_s)
+
+    def run(self, seconds: float, air: float | None = None, rate: float = 0.0, step: float = 10.0) -> None:
+        """Let time pass with a reading a minute."""
+        end = self.clock.now_s() + seconds
+        start = self.clock.now_s()
+        while self.clock.now_s() < end:
+            self.clock.advance(step)
+            t = self.clock.now_s() - start
+            if air is not None and t % 60 < step:
+                self.reading(air + rate * t / 60)
+            self.desk.tick()
+            self.notifier.tick(self.clock.now_s())
+
+    def jam(self) -> None:
+        """A warm morning, then the lid is told to open and does not."""
+        self.run(900, 8.5, 0.5)
+        self.event("move", from_permille=0, to_permille=300, reason="warm")
+        self.event("moved", position_permille=0, took_ms=1200, peak_ma=3100)
+        self.event("fault", fault="stuck-shut", detail="peak 3100 mA")
+        self.notifier.tick(self.clock.now_s())
+
+    def titles(self) -> list[str]:
+        """Titles that reached the phone."""
+        return [title for _, title, _ in self.phone]
+
+
+def test_jam_reaches_the_phone_at_once_in_plain_words() -> None:
+    """The fault event alone, without a tick, puts a message on the phone with all that is needed."""
+    house = House()
+    house.jam()
+    ((at_s, title, body),) = house.phone
+    assert at_s == house.clock.now_s()
+    assert title == "Urgent: North frame: lid stuck, bed heating"
+    for needed in ("North frame (spinach)", "16 °C, rising 0.5 °C a minute", "32 °C is about", "Press hold", "prop",
+                   "http://192.168.1.20:8080/known/"):
+        assert needed in body, (needed, body)
+    (shown,) = house.desk.standing()
+    assert (shown.alarm, shown.priority, shown.state) == ("stuck-shut", "urgent", "unacknowledged")
+
+
+def test_whole_incident_by_link() -> None:
+    """Alert, acknowledged by the link in it, silence, freed, all-clear; the log and deliveries tell it all."""
+    house = House()
+    house.jam()
+    token = re.search(r"/known/(\S+)", house.phone[0][2])[1]  # type: ignore[index]
+    assert house.desk.read_link(token).alarm == "stuck-shut"
+    assert house.desk.read_link(token).state == "unacknowledged"
+    house.desk.acknowledge_link(token)
+    with pytest.raises(LinkRefused, match="used before"):
+        house.desk.acknowledge_link(token)
+    house.run(3000, 18.0, 0.05)
+    assert len(house.phone) == 1
+    house.event("cleared", fault="stuck-shut")
+    house.event("moved", position_permille=300)
+    house.run(240, 18.0)
+    assert house.titles()[1:] == ["All clear: North frame: lid stuck, bed heating"]
+    (alarm,) = house.store.alarm_list()
+    assert alarm.state == "normal"
+    assert alarm.closed_s is not None
+    assert [s.to_state for s in house.store.alarm_log(alarm.id)] == ["unacknowledged", "acknowledged", "normal"]
+    assert [d.state for d in house.store.delivery_list(alarm=alarm.id)] == ["sent", "sent"]
+
+
+def test_unacknowledged_goes_to_the_neighbour() -> None:
+    """After ten minutes without an acknowledgement the second channel is used."""
+    house = House()
+    house.jam()
+    house.run(620, 16.5, 0.1)
+    ways = [d.channel for d in house.store.delivery_list()]
+    assert ways == ["phone", "neighbour"]
+    assert house.titles()[1].startswith("Still: North frame: lid stuck")
+
+
+def test_restart_at_any_moment_neither_repeats_nor_forgets(tmp_path: Path) -> None:
+    """Restarting the host after every single step of an incident gives the same messages as never restarting."""
+    calm = House(tmp_path / "calm.db")
+    wild = House(tmp_path / "wild.db")
+    for house in (calm, wild):
+        house.run(900, 8.5, 0.5)
+    script: list[tuple[str, dict[str, Any]]] = [
+        ("move", {"from_permille": 0, "to_permille": 300, "reason": "warm"}),
+        ("moved", {"position_permille": 0, "took_ms": 1200, "peak_ma": 3100}),
+        ("fault", {"fault": "stuck-shut", "detail": ""}),
+    ]
+    for kind, body in script:
+        for house in (calm, wild):
+            house.event(kind, **body)
+        wild.restart()
+    for minute in range(45):
+        if minute == 40:
+            for house in (calm, wild):
+                house.event("cleared", fault="stuck-shut")
+                house.event("moved", position_permille=300)
+        for house in (calm, wild):
+            if minute < 40:  # the report is what a started host learns the fault from
+                report = {"lid": {"state": "stuck", "position_permille": 0, "target_permille": 300},
+                          "faults": ["stuck-shut"], "mode": "auto", "reason": "lid-fault"}
+                house.store.save_report("north", report, house.clock.now_s(), house.clock.now_s())
+                house.desk.observe("north", "report", report, house.clock.now_s())
+            else:
+                report = {"lid": {"state": "part", "position_permille": 300, "target_permille": 300},
+                          "faults": [], "mode": "auto", "reason": "warm"}
+                house.store.save_report("north", report, house.clock.now_s(), house.clock.now_s())
+                house.desk.observe("north", "report", report, house.clock.now_s())
+            house.run(60, 16.0)
+        wild.restart()
+    assert wild.titles() == calm.titles()
+    assert [t for t in calm.titles() if t.startswith("Urgent")] == ["Urgent: North frame: lid stuck, bed heating"]
+    assert calm.titles()[-1].startswith("All clear")
+
+
+def test_written_but_unsent_message_leaves_after_a_restart(tmp_path: Path) -> None:
+    """Killed between deciding and sending, the host sends the message after its start, once."""
+    house = House(tmp_path / "s.db")
+    house.run(900, 8.5, 0.5)
+    house.event("fault", fault="stuck-shut")
+    assert house.phone == []
+    house.restart()
+    house.notifier.tick(0)
+    house.notifier.tick(0)
+    assert len(house.phone) == 1
+
+
+def test_healthy_day_is_silent() -> None:
+    """A day of opening and closing as told gives no message at all."""
+    house = House(now_s=NOON - 6 * 3600)
+    house.run(3 * 3600, 2.0, 0.07, step=30)
+    for to in (300, 600, 1000, 600, 0):
+        house.event("move", from_permille=0, to_permille=to, reason="warm")
+        house.run(40, 15.0)
+        house.event("moved", position_permille=to, took_ms=30000, peak_ma=900)
+        house.desk.live["north"].lid_state = "part"
+        house.run(1800, 14.0, -0.05, step=30)
+    assert house.titles() == []
+
+
+def test_keeper_that_was_down_says_so(tmp_path: Path) -> None:
+    """After an hour without the host, it says how long nobody watched; that waits for the morning message."""
+    house = House(tmp_path / "s.db")
+    house.run(60, 10.0)
+    house.clock.advance(3600)
+    house.restart()
+    house.desk.tick()
+    shown = house.desk.standing()
+    assert "keeper-was-down" in [s.alarm for s in house.desk.standing()] or "keeper-was-down" in [
+        a.kind for a in house.store.alarm_list()
+    ], shown
+
+
+def test_silent_frame_by_day_is_urgent_and_its_voice_ends_it() -> None:
+    """Ten minutes of silence under the sun ring; the first word back clears."""
+    house = House()
+    house.run(300, 12.0)
+    house.run(700)
+    assert house.titles() == ["Urgent: North frame: silent, and the sun is out"]
+    house.run(180, 12.0)
+    assert house.titles()[-1] == "All clear: North frame: silent, and the sun is out"
+
+
+def test_broker_loss_is_one_message_for_all_frames() -> None:
+    """When the broker is gone for long, one message says so and no frame is called silent on top."""
+    house = House(frames=("north", "south", "east"))
+    for frame in ("north", "south", "east"):
+        house.reading(12.0, frame)
+    house.desk.broker(False)
+    house.run(1500)
+    assert house.titles()[0] == "Soon: No frame can be heard"
+    assert not [t for t in house.titles() if "silent" in t]
+
+
+def test_requests_of_the_command_line_reach_a_running_desk() -> None:
+    """What another program leaves in the store is carried out at the next tick, once."""
+    house = House()
+    house.jam()
+    (shown,) = house.desk.standing()
+    log.ask(house.store, {"what": "acknowledge", "id": shown.id, "who": "Ann"}, NOON)
+    log.ask(house.store, {"what": "shelve", "frame": "north", "alarm": "nonsense", "end_s": 5, "who": "Ann"}, NOON)
+    house.desk.tick()
+    assert house.desk.standing()[0].ack_by == "Ann"
+    assert log.take_requests(house.store) == []
+
+
+def test_unknown_names_get_the_nearest() -> None:
+    """A mistyped alarm or frame is answered with the nearest known name; nothing changes."""
+    house = House()
+    with pytest.raises(InputError, match='Did you mean "too-hot"'):
+        house.desk.shelve("north", "to-hot", NOON + 60, "Ann")
+    with pytest.raises(InputError, match='Did you mean "north"'):
+        house.desk.shelve("nort", "too-hot", NOON + 60, "Ann")
+    with pytest.raises(InputError, match="needs an end"):
+        house.desk.shelve("north", "too-hot", NOON - 60, "Ann")
+    assert house.desk.standing(all_states=True) == []
+
+
+def test_full_disk_still_rings(monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the store cannot be written the urgent message goes out all the same; the record follows later."""
+    house = House()
+    house.run(900, 8.5, 0.5)
+
+    def full(*_: object, **__: object) -> int:
+        raise StoreFull("No space is left.")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(house.store, "alarm_open", full)
+        house.desk.observe("north", "events", Event("north", 1, 999, house.clock.now_s(), "fault",
+                                                    {"fault": "stuck-shut"}), house.clock.now_s())
+    assert house.titles() == ["Urgent: North frame: lid stuck, bed heating"]
+    house.run(30, 16.0)
+    assert house.titles() == ["Urgent: North frame: lid stuck, bed heating"]
+    assert [a.kind for a in house.store.alarm_list()] == ["stuck-shut"]
+
+
+def test_standing_alarms_are_kept_as_plain_json(tmp_path: Path) -> None:
+    """What is kept for a restart can be read by anything that reads JSON."""
+    house = House(tmp_path / "s.db")
+    house.jam()
+    (row,) = house.store.rows("SELECT value FROM notes WHERE key = 'alarm-standing/north/stuck-shut'")
+    kept = json.loads(row[0])
+    assert (kept["state"], kept["told"], kept["row"]) == ("unacknowledged", 1, 1)
