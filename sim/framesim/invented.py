@@ -66,6 +66,8 @@ NEXT: Mapping[str, tuple[float, float, float, float, float]] = {
     "front": (0.40, 0.30, 0.15, 0.15, 0.00),
 }
 FRONT_HOUR = 14
+MOST_DEW_DEGC = 26.0
+SNOW_BELOW_DEGC = 6.0  # where the season's mean is above, a snowy day that comes by chance is an overcast one
 FRONT_DROP_K = 7.0
 
 
@@ -91,11 +93,13 @@ def invent(
     offset_h = round(lon / 15) if utc_offset_h is None else utc_offset_h
     random = np.random.default_rng(seed)
     count = (last - first).days + 1
-    kinds = [days[i % len(days)] for i in range(count)] if days else _chain(count, random)
     midnight = datetime(first.year, first.month, first.day, tzinfo=UTC) - timedelta(hours=offset_h)
     time_s: Array = midnight.timestamp() + HOUR_S * np.arange(1.0, 24 * count + 1, dtype=np.float64)
     dates = [first + timedelta(days=i) for i in range(count)]
-    air, dew = _air(kinds, dates, lat, warmth_k - 0.0065 * elevation_m, random)
+    shift_k = warmth_k - 0.0065 * elevation_m
+    cold = [_season_degc(day, lat) + shift_k < SNOW_BELOW_DEGC for day in dates]
+    kinds = [days[i % len(days)] for i in range(count)] if days else _chain(cold, random)
+    air, dew = _air(kinds, dates, lat, shift_k, random)
     dni, dhi, ghi = _sun(kinds, time_s, lat, lon, random)
     rain, snow = _water(kinds, air, random)
     wind = _wind(kinds, random)
@@ -134,11 +138,11 @@ def _mind(lat: float, lon: float, first: date, last: date, days: Sequence[str] |
         raise WeatherError(f'No kind of day called "{unknown[0]}". Known: {", ".join(KINDS)}.')
 
 
-def _chain(count: int, random: np.random.Generator) -> list[str]:
+def _chain(cold: Sequence[bool], random: np.random.Generator) -> list[str]:
     kinds = [str(random.choice(list(KINDS), p=(0.3, 0.3, 0.2, 0.1, 0.1)))]
-    while len(kinds) < count:
+    while len(kinds) < len(cold):
         kinds.append(str(random.choice(list(KINDS), p=NEXT[kinds[-1]])))
-    return kinds
+    return ["overcast" if kind == "snowy" and not snows else kind for kind, snows in zip(kinds, cold, strict=True)]
 
 
 def _season_degc(day: date, lat: float) -> float:
@@ -173,7 +177,7 @@ def _air(
         if kind == "front":
             _pass_front(air, 24 * number)
     dew = mean - swing - np.interp(hours, middles, dry)
-    return air, np.minimum(dew, air - 0.1)
+    return air, np.minimum(np.minimum(dew, air - 0.1), MOST_DEW_DEGC)
 
 
 def _pass_front(air: Array, start: int) -> None:
@@ -268,7 +272,7 @@ def _sky(kinds: Sequence[str], air: Array, dew: Array) -> Array:
     sky = np.empty(len(air))
     for hour in range(len(air)):
         clear = berdahl_martin_emissivity(float(dew[hour]), hour % 24 + 0.5)
-        emissivity = cloudy_emissivity(clear, KINDS[kinds[hour // 24]].cover)
+        emissivity = min(0.99, cloudy_emissivity(clear, KINDS[kinds[hour // 24]].cover))
         sky[hour] = (air[hour] + 273.15) * emissivity**0.25 - 273.15
     return sky
 
