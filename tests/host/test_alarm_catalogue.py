@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 
 import pytest
+
 from sashkeeper.alarms import catalogue, evidence, picture
 from sashkeeper.alarms.catalogue import CatalogueError
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+
 from sashkeeper.alarms import build
 from sashkeeper.cli import main
 from sashkeeper.clock import SetClock

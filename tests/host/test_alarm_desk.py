@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
+
 from sashkeeper.alarms import AlarmDesk, LinkRefused, catalogue, log
 from sashkeeper.alarms.picture import Around, Limits
 from sashkeeper.alarms.rules import Wishes
@@ -24,7 +26,7 @@ LIMITS = Limits(29.0, 32.0, -6.0, "spinach", "spinach", ("spinach",))
 class House:
     """A store, a clock, a desk and a phone that only remembers."""
 
-    def __init__(self, path: Path | str = ":memory:", now_s: float = NOON, frames: tuple[str, ...] = ("north",)) -> None:
+    def __init__(self, path: Path | str = ":memory:", now_s: float = NOON, frames: Sequence[str] = ("north",)) -> None:
         self.path, self.clock, self.phone = path, SetClock(now_s), []  # type: ignore[var-annotated]
         self.sun = 25.0
         self.open()

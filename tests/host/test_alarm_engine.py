@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Mapping
 
 import pytest
+
 from sashkeeper.alarms import catalogue, states
 from sashkeeper.alarms.engine import (
-    ALERT, ALL_CLEAR, GROUP, LIFE, REMINDER, SECOND, Action, Change, Engine, Message, Rules,
+    ALERT,
+    ALL_CLEAR,
+    GROUP,
+    LIFE,
+    REMINDER,
+    SECOND,
+    Action,
+    Change,
+    Engine,
+    Message,
+    Rules,
 )  # fmt: skip
 from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, Finding
 
@@ -282,7 +294,7 @@ def test_flapping_tells_no_more_often_than_every_ten_minutes() -> None:
         truth = TRUE if (i // 180) % 2 == 0 else FALSE
         alerts += [NOON + i for m in step(e, NOON + i, stuck_shut=truth) if m.kind == ALERT]
     assert alerts[0] == NOON
-    assert all(b - a >= 600 for a, b in zip(alerts, alerts[1:], strict=False))
+    assert all(b - a >= 600 for a, b in itertools.pairwise(alerts))
 
 
 def test_returned_alarm_that_nobody_acknowledges_is_taken_as_read() -> None:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+
 from sashkeeper.alarms import catalogue, heat_answer, lid_evidence, time_left
 from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, UNKNOWN, findings
 from sashkeeper.alarms.heat_answer import CANNOT_TELL, OPEN, SHUT, HeatModel

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
+
 from sashkeeper.alarms import links, log
 from sashkeeper.store import Store
 

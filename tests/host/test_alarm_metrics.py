@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from sashkeeper.alarms import metrics
 from sashkeeper.alarms.metrics import Step
 

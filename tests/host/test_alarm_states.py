@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
+
 from sashkeeper.alarms import catalogue, states
 from sashkeeper.alarms.engine import Change, Engine
 from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, UNKNOWN, Finding

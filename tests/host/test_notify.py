@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import email
+import itertools
 import json
 import logging
 import threading
@@ -13,14 +14,14 @@ from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
+from tests.conftest import free_port
+
 from sashkeeper import notify
 from sashkeeper.clock import SetClock
 from sashkeeper.config import Channel
 from sashkeeper.errors import InputError
 from sashkeeper.notify import FAILED, PAUSES_S, SENT, WAITING, Notifier, Worker
 from sashkeeper.store import Store
-
-from tests.conftest import free_port
 
 NOW = 1_767_268_800.0
 SECRET = "s3cret-Passw0rd"
@@ -128,7 +129,7 @@ def test_retry_with_growing_pauses_then_given_up(store: Store) -> None:
     for _ in range(0, 8 * 3600, 5):
         given_up += [r for r in notifier.run_due() if r.given_up]
         clock.advance(5)
-    pauses = [b - a for a, b in zip(tries, tries[1:], strict=False)]
+    pauses = [b - a for a, b in itertools.pairwise(tries)]
     assert pauses == sorted(pauses)
     assert len(tries) == len(PAUSES_S) + 1
     assert [r.why for r in given_up] == ["nothing answers at that address"]
@@ -154,7 +155,7 @@ def test_one_dead_channel_does_not_hold_up_the_others(store: Store, web: tuple[S
 
 
 @pytest.mark.parametrize(("status", "why"), [(500, "error 500"), (403, "error 403"), (404, "error 404")])
-def test_refusal_of_a_service_is_named_by_its_number(store: Store, web: tuple[Sink, int], status: int, why: str) -> None:
+def test_refusal_of_a_service_is_named(store: Store, web: tuple[Sink, int], status: int, why: str) -> None:
     """What a service answers is kept in our words, by number."""
     sink, port = web
     sink.status = status

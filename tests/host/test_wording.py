@@ -6,6 +6,7 @@ import dataclasses
 import re
 
 import pytest
+
 from sash import lid_law, lid_table
 from sashkeeper import wording
 from sashkeeper.alarms import catalogue, states
