@@ -203,7 +203,8 @@ class Probes:
             probe = self.by_place[place]
             moved = self._others_moved(place) if probe.still_s else 0
             probe.sample(pads.get(place), dt_s, moved)
-            if not probe.still_s:
+        for place in self.fitted:
+            if not self.by_place[place].still_s:
                 self._note_others(place)
         self._compare(dt_s)
 

@@ -85,8 +85,9 @@ def after_noon(day, second, lon_mdeg):
 
 def noon_s(day, lon_mdeg):
     """Second of the UTC day of the sun's passage over the meridian; may be below 0 or above 86400."""
-    equation = declination_and_equation(day, 43200)[1]
-    return int(43200.0 - 240.0 * (lon_mdeg / 1000.0 + equation) + 0.5)
+    guess = 43200 - lon_mdeg * 240 // 1000
+    equation = declination_and_equation(day + guess // DAY_S, guess % DAY_S)[1]
+    return int(math.floor(43200.0 - 240.0 * (lon_mdeg / 1000.0 + equation) + 0.5))
 
 
 def _event_s(day, lat_mdeg, lon_mdeg, sign, guess):
@@ -99,7 +100,7 @@ def _event_s(day, lat_mdeg, lon_mdeg, sign, guess):
     if cosine < -1.0 or cosine > 1.0:
         return None
     half_day = math.acos(cosine) / _RAD
-    return int(43200.0 - 240.0 * (lon_mdeg / 1000.0 + equation) + sign * 240.0 * half_day + 0.5)
+    return int(math.floor(43200.0 - 240.0 * (lon_mdeg / 1000.0 + equation) + sign * 240.0 * half_day + 0.5))
 
 
 def rise_and_set_s(day, lat_mdeg, lon_mdeg):
