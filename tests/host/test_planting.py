@@ -1,0 +1,128 @@
+"""What stands in which frame, and how far it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+
+import pytest
+
+from sashkeeper import crops, planting
+from sashkeeper.errors import InputError, UnknownFrame
+from sashkeeper.hardening import DayTemps
+from sashkeeper.store import Planting, Store
+
+TODAY = date(2026, 11, 25)
+BOOK = crops.load()
+
+
+@pytest.fixture
+def store() -> Iterator[Store]:
+    """A store with one frame."""
+    with_frame = Store(":memory:")
+    with_frame.frame_add("north", b"k" * 32, 0)
+    yield with_frame
+    with_frame.close()
+
+
+def _add(store: Store, crop: str, share: float | None = None, since: date = date(2026, 9, 20), **more: object) -> int:
+    return planting.add(store, BOOK, "north", crop, since, TODAY, share=share, **more)[0].id  # type: ignore[arg-type]
+
+
+def test_crops_share_a_bed(store: Store) -> None:
+    """Shares add up to one; a crop without a share takes what is free."""
+    _add(store, "spinach", 0.5)
+    _add(store, "arugula", 0.2)
+    _add(store, "kale")
+    assert [p.share_permille for p in store.plantings("north")] == [500, 200, 300]
+
+
+@pytest.mark.parametrize(
+    ("crop", "share", "since", "part"),
+    [
+        ("spinich", 0.3, date(2026, 9, 1), 'Did you mean "spinach"?'),
+        ("kale", 0.6, date(2026, 9, 1), "only 0.5 of the bed is free"),
+        ("kale", 1.2, date(2026, 9, 1), "share of 1.2 of the bed is not possible"),
+        ("kale", 0.0, date(2026, 9, 1), "not possible"),
+        ("kale", -0.1, date(2026, 9, 1), "not possible"),
+        ("kale", 0.1, date(2026, 11, 26), "still to come"),
+    ],
+)
+def test_wrong_plantings_are_refused_and_change_nothing(
+    store: Store, crop: str, share: float, since: date, part: str
+) -> None:
+    """Unknown crops, full beds, impossible shares and days ahead are refused in words; nothing is stored."""
+    _add(store, "mache", 0.5)
+    with pytest.raises(InputError) as fault:
+        _add(store, crop, share, since)
+    assert part in fault.value.sentence
+    assert fault.value.sentence.endswith("Nothing was changed.")
+    assert len(store.plantings("north")) == 1
+
+
+def test_an_unknown_frame_is_refused(store: Store) -> None:
+    """A planting needs a frame that is registered."""
+    with pytest.raises(UnknownFrame, match="north"):
+        planting.add(store, BOOK, "nrth", "kale", TODAY, TODAY)
+
+
+def test_a_crop_that_left_makes_room(store: Store) -> None:
+    """A bed that was full is free again from the day on which its crop left."""
+    _add(store, "lettuce", 1.0, until=date(2026, 11, 1))
+    _add(store, "spinach", 1.0, since=date(2026, 11, 1))
+    with pytest.raises(InputError, match="the bed is full"):
+        _add(store, "kale", since=date(2026, 10, 30), until=None)
+
+
+def test_carrots_cannot_be_transplanted(store: Store) -> None:
+    """A way of starting that the crop does not stand is refused."""
+    with pytest.raises(InputError, match="Carrot is started direct"):
+        _add(store, "carrot", 0.2, start="transplant")
+
+
+def _standing(since: date, crop: str = "spinach", **data: object) -> Planting:
+    return Planting(1, "north", crop, since.isoformat(), None, 1000, {"start": "direct", **data})
+
+
+def _nights(low: float, days: int = 10) -> list[DayTemps]:
+    return [DayTemps(TODAY - timedelta(days=n + 1), low, low + 5) for n in range(days)]
+
+
+@pytest.mark.parametrize(
+    ("age", "data", "nights", "light", "soil", "stage"),
+    [
+        (3, {}, 9.0, 11.0, 12.0, "germinating"),
+        (20, {}, 9.0, 11.0, 12.0, "seedling"),
+        (20, {}, 9.0, 11.0, 2.0, "germinating"),  # colder soil: not up yet
+        (50, {}, 9.0, 11.0, 12.0, "growing"),
+        (50, {}, 1.0, 11.0, 12.0, "hardened"),
+        (50, {}, 9.0, 9.5, 12.0, "resting"),
+        (50, {}, 1.0, 9.5, 12.0, "resting"),
+        (3, {"start": "transplant"}, 9.0, 11.0, None, "seedling"),
+        (10, {"start": "transplant"}, 9.0, 11.0, None, "growing"),
+        (50, {"stage": "seedling"}, 1.0, 9.5, 12.0, "seedling"),
+        (30, {"emerged": (TODAY - timedelta(days=5)).isoformat()}, 9.0, 9.5, 12.0, "seedling"),
+    ],
+)
+def test_stage_follows_age_nights_light_and_soil(
+    age: int, data: dict[str, object], nights: float, light: float, soil: float | None, stage: str
+) -> None:
+    """Each stage is reached by its own rule, and what the grower entered wins."""
+    planted = _standing(TODAY - timedelta(days=age), **data)
+    got = planting.stage_of(
+        planted, BOOK.find("spinach"), TODAY, _nights(nights), light_h=light, soil_degc=soil
+    )
+    assert got.name == stage, got.why
+
+
+def test_unknown_nights_are_not_called_hard() -> None:
+    """With fewer than three known nights a crop is not taken as hardened."""
+    got = planting.stage_of(_standing(date(2026, 9, 1)), BOOK.find("spinach"), TODAY, _nights(-5, 2), light_h=11)
+    assert got.name == "growing"
+
+
+@pytest.mark.parametrize("text", ["2026-13-01", "20.9.2026", "tomorrow", ""])
+def test_days_are_iso_or_refused(text: str) -> None:
+    """Anything that is not year-month-day is refused with an example."""
+    with pytest.raises(InputError, match="2026-09-20"):
+        planting.read_day(text, "--since")
