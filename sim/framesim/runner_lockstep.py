@@ -61,7 +61,7 @@ class Lockstep(Runner):
         timeout_s: float = 30.0,
     ) -> None:
         super().__init__(str(fittings["frame"]), frame, start_s, scenario, hooks)
-        self.folder = Path(folder)
+        self.folder = Path(folder).resolve()  # the firmware runs elsewhere
         self.folder.mkdir(parents=True, exist_ok=True)
         (self.folder / "fittings.json").write_text(json.dumps(dict(fittings)))
         if settings is not None:
