@@ -14,12 +14,13 @@ def _find_package():
     """Put the folder that holds `sash` on the path: beside this file, or two up in an installed package."""
     here = __file__.rsplit("/", 1)[0] if "/" in __file__ else "."
     for folder in (here, here + "/../.."):
-        try:
-            open(folder + "/sash/app.py").close()
-        except OSError:
-            continue
-        sys.path.insert(0, folder)
-        return
+        for name in ("/sash/app.py", "/sash/app.mpy"):
+            try:
+                open(folder + name).close()
+            except OSError:
+                continue
+            sys.path.insert(0, folder)
+            return
 
 
 def main(arguments):

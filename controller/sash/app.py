@@ -53,6 +53,7 @@ class Shell:
 
     cycles        completed
     clock         uptime, in time as the board's `wait` tells it
+    free_bytes    of the heap, None on a desk's CPython
     failed_saves  records that could not be stored so far
     """
 
@@ -66,6 +67,7 @@ class Shell:
         self._pending = {}  # slot name -> dict that could not be stored
         self._pending_ms = 0
         self._next_ms = 0
+        self.free_bytes = None  # right after the last collection
         self.boot, self.crashes, cause = self._count_boot()
         self.core = self._make_core(make_core, fittings, cause)
         if link is not None:
@@ -129,6 +131,7 @@ class Shell:
         """Tidy the heap at one fixed point of the cycle, not in the middle of a stage."""
         if sys.implementation.name == "micropython" and self.cycles % 8 == 0:
             gc.collect()
+            self.free_bytes = gc.mem_free()  # at any other moment the number says nothing
 
     # -- saving --------------------------------------------------------------------------
 
@@ -167,7 +170,7 @@ class Shell:
         refused = report.get("drops", {}).get("refused", 0)  # the core's own: wrongly signed, out of date
         report["drops"] = {"journal": link.journal.dropped + link.dropped, "refused": refused + link.refused}
         report["journal_waiting"] = link.journal.waiting
-        report["free_bytes"] = gc.mem_free() if hasattr(gc, "mem_free") else None
+        report["free_bytes"] = self.free_bytes
         report["board"] = self.board.name
         report["interpreter"] = "{} {}.{}".format(sys.implementation.name, *sys.implementation.version[:2])
 

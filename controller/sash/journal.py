@@ -27,8 +27,8 @@ _PREFIX = "journal-"
 
 
 def line(kind, text):
-    """Return one line of a journal file (bytes)."""
-    data = kind + text.encode()
+    """Return one line of a journal file; all bytes."""
+    data = kind + text
     return b"%08x" % (binascii.crc32(data) & 0xFFFFFFFF) + data + b"\n"
 
 
@@ -37,7 +37,7 @@ def check(raw):
     try:
         if len(raw) < 9 or int(raw[:8], 16) != binascii.crc32(raw[8:]) & 0xFFFFFFFF:
             return None
-        return raw[8:9], raw[9:].decode()
+        return raw[8:9], raw[9:]
     except ValueError:
         return None
 
@@ -74,15 +74,15 @@ class Segment:
             self.damaged += 1
             return None
         kind, text = found
-        number, _, rest = text.partition(" ")
+        number, _, rest = text.partition(b" ")
         if kind == b"T":
-            suffix, _, shape = rest.partition(" ")
-            self._templates[number] = (suffix, shape)
+            suffix, _, shape = rest.partition(b" ")
+            self._templates[number] = (suffix.decode(), shape)
         elif kind == b"H":
             self.lost = int(number)
         elif number in self._templates:
             suffix, shape = self._templates[number]
-            return suffix, templates.join(shape, rest).encode()
+            return suffix, templates.join(shape, rest)
         else:  # its template line was damaged
             self.damaged += 1
         return None
@@ -105,7 +105,7 @@ class Journal:
         self._files = []  # [number, records left in it], oldest first
         self._reader = None  # Segment of the oldest file
         self._current = None  # record shown by peek: (file number or None, record)
-        self._open = None  # [number, bytes so far, {(suffix, shape): template number}]
+        self._open = None  # [number, bytes so far, {template: its number in the file}]
         self._last = 0
         self.dropped = 0
         self.errors = 0
@@ -164,7 +164,7 @@ class Journal:
     def _write(self, record):
         """Append one record; 1 done, 0 the flash refuses."""
         suffix, payload = record
-        shape, numbers = templates.split(payload.decode())
+        shape, numbers = templates.split(payload)
         for _ in (1, 2):
             data = self._lines(suffix, shape, numbers)
             number = self._open[0]
@@ -185,8 +185,10 @@ class Journal:
 
     def _lines(self, suffix, shape, numbers):
         """Return the bytes to append for a record, opening the next file when this one is full."""
+        # Shapes are long; their checksum stands for them in memory.
+        key = (suffix, len(shape), binascii.crc32(shape))
         if self._open is not None and self._open[1] + len(numbers) + len(shape) + 64 > self._max_bytes:
-            if self._open[1] + len(numbers) + 24 > self._max_bytes or (suffix, shape) not in self._open[2]:
+            if self._open[1] + len(numbers) + 24 > self._max_bytes or key not in self._open[2]:
                 self._open = None
         data = b""
         if self._open is None:
@@ -194,12 +196,12 @@ class Journal:
                 self._drop_oldest()
             self._last += 1
             self._open = [self._last, 0, {}]
-            data = line(b"H", str(self.dropped))
+            data = line(b"H", b"%d" % self.dropped)
         known = self._open[2]
-        if (suffix, shape) not in known:
-            known[(suffix, shape)] = len(known)
-            data += line(b"T", "{} {} {}".format(known[(suffix, shape)], suffix, shape))
-        return data + line(b"R", "{} {}".format(known[(suffix, shape)], numbers))
+        if key not in known:
+            known[key] = len(known)
+            data += line(b"T", b"%d %s " % (known[key], suffix.encode()) + shape)
+        return data + line(b"R", b"%d " % known[key] + numbers)
 
     def _drop_oldest(self):
         """Give up the oldest file; 1 when there was one."""
