@@ -132,8 +132,11 @@ def _plain(pack: list[Any]) -> dict[str, float] | None:
     if at is not None and at.__class__ is not int:
         return None
     names, units, values = zip(*rows, strict=True)
-    shape = (names, units)
-    if shape not in _SHAPES:
+    try:
+        known = (names, units) in _SHAPES
+    except TypeError:  # a list or an object in the place of a name
+        known = False
+    if not known:
         if not all(isinstance(word, str) for word in names + units):
             raise Refused("form", "a name or unit is not text")
         _check_shape(names, units)
