@@ -100,18 +100,22 @@ def sulfur_g_m2(ph: float, texture: str) -> tuple[float, float]:
     column = 1 + TEXTURES.index(texture)
     if ph <= TARGET_PH:
         return (0.0, 0.0)
-    first = SULFUR_TO_6_5[0]
+    knott = _reaching(SULFUR_TO_6_5, ph, column)
+    sand, clay = _reaching(SULFUR_SECOND, ph, 1), _reaching(SULFUR_SECOND, ph, 2)
+    second = {"sand": sand, "loam": (sand + clay) / 2, "clay": clay}[texture]
+    return (min(knott, second), max(knott, second))
+
+
+def _reaching(rows: Sequence[Sequence[float]], ph: float, column: int) -> float:
+    # Under its first row a table runs straight down to nothing at pH 6.5; past its last row
+    # it goes on as steeply as before (worked out, both).
+    first, last, before = rows[0], rows[-1], rows[-2]
     if ph < first[0]:
-        a = first[column] * (ph - TARGET_PH) / (first[0] - TARGET_PH)
-    elif ph <= SULFUR_TO_6_5[-1][0]:
-        a = _between(SULFUR_TO_6_5, ph, column)
-    else:
-        a = float("nan")  # the first table ends at 8.5
-    opinions = [] if a != a else [a]
-    if ph >= SULFUR_SECOND[0][0]:
-        sand, clay = _between(SULFUR_SECOND, ph, 1), _between(SULFUR_SECOND, ph, 2)
-        opinions.append({"sand": sand, "loam": (sand + clay) / 2, "clay": clay}[texture])
-    return (min(opinions), max(opinions))
+        return first[column] * (ph - TARGET_PH) / (first[0] - TARGET_PH)
+    if ph > last[0]:
+        slope = (last[column] - before[column]) / (last[0] - before[0])
+        return last[column] + slope * (ph - last[0])
+    return _between(rows, ph, column)
 
 
 def fertilizer_g_m2(nitrogen_g_m2: float, nitrogen_percent: float, released_share: float = 1.0) -> float:
