@@ -28,6 +28,13 @@ class Heard:
     received_s: float
     retained: bool
 
+    @property
+    def said_s(self) -> float:
+        """When it was said [s]: arrival, or for what the broker had kept the frame's own time, 0 when unknown."""
+        if not self.retained:
+            return self.received_s
+        return float(self.message.get("time_s") or 0) if isinstance(self.message, dict) else 0.0
+
 
 class Inbox:
     """Takes messages one by one and stores them together."""
@@ -135,8 +142,8 @@ def _latest(what: str, store: Store, heard: Heard) -> None:
         known = store.get_latest(heard.frame, what)
         if known is not None and known.body == heard.message:
             return
-    at_s = heard.message.get("time_s") or heard.received_s
-    store.save_latest(heard.frame, what, heard.message, at_s, heard.received_s)
+    at_s = heard.message.get("time_s") or heard.said_s
+    store.save_latest(heard.frame, what, heard.message, at_s, heard.said_s)
 
 
 def _report(store: Store, heard: Heard) -> None:
@@ -144,7 +151,7 @@ def _report(store: Store, heard: Heard) -> None:
         known = store.report(heard.frame)
         if known is not None and known.body == heard.message:
             return
-    store.save_report(heard.frame, heard.message, heard.message.get("time_s") or heard.received_s, heard.received_s)
+    store.save_report(heard.frame, heard.message, heard.message.get("time_s") or heard.received_s, heard.said_s)
 
 
 def _actual(store: Store, heard: Heard) -> None:

@@ -42,18 +42,21 @@ class Live:
 def load(store: Store, frame: str) -> Live:
     """Return the picture of a frame as the store knows it (after a start of the host)."""
     live = Live(frame)
+    heard: list[float] = []
     live.reading = store.latest(frame)
     if live.reading is not None:
-        live.reading_s = live.heard_s = live.reading.time_s
+        live.reading_s = live.reading.time_s
+        heard.append(live.reading.time_s)
     if found := store.get_latest(frame, "presence"):
-        live.here, live.here_s = bool(found.body["here"]), found.received_s
+        live.here, live.here_s = bool(found.body["here"]), found.received_s or None
         live.boot, live.position_permille = found.body["boot"], found.body.get("position_permille")
-        live.heard_s = max(live.heard_s or 0, found.received_s)
+        heard.append(found.received_s)
     if found := store.report(frame):
-        live.report, live.report_s = found.body, found.received_s
-        live.heard_s = max(live.heard_s or 0, found.received_s)
+        live.report, live.report_s = found.body, found.received_s or None
+        heard.append(found.received_s)
     if found := store.actual(frame):
-        live.actual, live.actual_s = found.body, found.received_s
+        live.actual, live.actual_s = found.body, found.received_s or None
     events = store.events(frame, limit=1, newest_first=True)
     live.last_event = events[0] if events else None
+    live.heard_s = max(heard, default=0.0) or None
     return live

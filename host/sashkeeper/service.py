@@ -124,12 +124,12 @@ class Service:
         elif heard.suffix == "events":
             self._see_event(live, heard.message)
         elif heard.suffix == "presence":
-            live.here, live.here_s = heard.message["here"], heard.received_s
+            live.here, live.here_s = heard.message["here"], heard.said_s or None
             live.boot, live.position_permille = heard.message["boot"], heard.message.get("position_permille")
         elif heard.suffix == "report":
-            live.report, live.report_s, live.boot = heard.message, heard.received_s, heard.message["boot"]
+            live.report, live.report_s, live.boot = heard.message, heard.said_s or None, heard.message["boot"]
         elif heard.suffix == "settings/actual":
-            live.actual, live.actual_s = heard.message, heard.received_s
+            live.actual, live.actual_s = heard.message, heard.said_s or None
         if heard.suffix in ("presence", "report"):
             self._mind_clock(live, heard)
         if self.alarms is not None:

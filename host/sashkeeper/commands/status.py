@@ -101,7 +101,8 @@ def _print(app: App, row: dict[str, Any], now_s: float) -> None:
         place = row["position_permille"]
         shown = "" if place is None or place < 0 or row["lid"] == "shut" else f" {place / 10:g} %"
         where = f"lid {wording.lid_state_words(row['lid'])}{shown}"
-        text = f"{where} (told {age(now_s - row['report_s'])}): {row['reason_words']}"
+        told = "" if row["report_s"] is None else f" (told {age(now_s - row['report_s'])})"
+        text = f"{where}{told}: {row['reason_words']}"
         click.echo(paragraph(text, "  ", "    "))
         if row["mode"] != "auto":
             click.echo(f"  mode {row['mode']}")
