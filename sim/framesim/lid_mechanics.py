@@ -45,6 +45,7 @@ class LidParts:
     give_n_per_mm: float = 50.0  # at the front edge (chosen: wood and rubber seal)
     switch_permille: float = 3.0  # an end switch is made this close to its end
     switches_on: str = "lid"  # "lid": on the rim; "motor": inside the arm
+    reverse: bool = False  # wired the other way round on purpose, as the fittings say
 
 
 @dataclass
@@ -115,9 +116,10 @@ class LidMechanics:
         """The direction that really reaches the motor."""
         if self.faults.find("motor", "broken-wire"):
             return 0
-        if self.faults.find("motor", "relay-stuck") and motor == 0:
-            return self._last_motor
-        return -motor if self.faults.find("motor", "wrong-way") else motor
+        if motor == 0:
+            return self._last_motor if self.faults.find("motor", "relay-stuck") else 0
+        reverse = self.parts.reverse != (self.faults.find("motor", "wrong-way") is not None)
+        return -motor if reverse else motor
 
     def _drive(self, dt_ms: float, motor: int, duty: float, around: Surroundings) -> None:
         parts = self.parts

@@ -29,7 +29,7 @@ class Command:
     """The motor was told something else than before."""
 
     time_ms: int  # Unix
-    motor: int  # SHUT_DIRECTION, STOP, OPEN_DIRECTION of sash.reading
+    motor: int  # SHUT_DIRECTION, STOP, OPEN_DIRECTION of sash.reading, a reversed motor turned back
     lid_permille: int  # where the lid really was
 
 
@@ -182,12 +182,13 @@ class Runner:
 
     def _note_command(self) -> None:
         lid = round(self.frame.lid.lid_permille)
-        self.record.commands.append(Command(self.time_ms, self.turn.motor, lid))
+        self.record.commands.append(Command(self.time_ms, self.frame.direction(self.turn.motor), lid))
 
     def _happen(self) -> None:
         """Let the scenario begin and end things, and tell the hooks about outages."""
-        sight = Sight(self.frame, self.turn.motor, self._motor_before)
-        self._motor_before = self.turn.motor
+        direction = self.frame.direction(self.turn.motor)
+        sight = Sight(self.frame, direction, self._motor_before)
+        self._motor_before = direction
         if not self.scenario.happenings:
             return
         seen = len(self.scenario.log)

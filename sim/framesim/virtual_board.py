@@ -114,15 +114,19 @@ class FirmwareProcess:
         command += [str(main), str(folder), host, str(port), mode]
         environment = {**os.environ, "MICROPYPATH": os.pathsep.join((str(main.parent), ".frozen"))}
         self._error_file = open(folder / "firmware.err", "ab")  # noqa: SIM115 - closed with the process
-        self._process = subprocess.Popen(
-            command,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=self._error_file,
-            cwd=main.parent,
-            env=environment,
-            bufsize=0,
-        )
+        try:
+            self._process = subprocess.Popen(
+                command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=self._error_file,
+                cwd=main.parent,
+                env=environment,
+                bufsize=0,
+            )
+        except OSError as error:
+            self._error_file.close()
+            raise BoardError(f"{chosen} cannot be started ({error.strerror}). Name another interpreter.") from error
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._in, self._out = self._process.stdin, self._process.stdout

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+import numpy as np
+
 from framesim.battery import Battery, BatteryParts
 from framesim.faults import Faults
 from framesim.lid_mechanics import FULL_PERMILLE, STEP_MS, LidMechanics, LidParts, Surroundings
@@ -20,7 +22,8 @@ from sash.reading import NONE, Inputs
 
 REST_STEP_MS = 10_000  # longest thermal step at rest
 MOVING_HEAT_MS = 1_000  # heat is advanced this often while the lid moves
-GUST = 1.5  # gust of a minute over the hourly mean; common practice, no source
+GUST_EVERY_S = 60.0
+GUST_LEAST, GUST_SPREAD = 1.2, 0.25  # highest gust of a minute over the mean: 1.2 + 0.25 x exponential; chosen
 LUX_PER_W_M2 = 110.0  # daylight; from memory, 100 to 120
 MAINS_V = 12.6
 SNOW_KG_M3 = 120.0  # lying fresh snow; from memory, 50 to 200
@@ -100,6 +103,7 @@ class Parts:
             travel_ms=float(fittings.get("travel_ms", 40_000)),
             # The stall limit is set below what the motor really draws.
             stall_ma=1.2 * float(fittings.get("stall_ma", 3000)),
+            reverse=bool(fittings.get("reverse", 0)),
         )
         probes = {place: DEFAULT_PROBES.get(place, ProbeParts()) for place in fittings.get("probes", DEFAULT_PROBES)}
         own: dict[str, Any] = {
@@ -141,6 +145,9 @@ class VirtualFrame:
         }
         self.time_s = 0.0
         self.stroke_ms = 0  # motor time since the start
+        self._random = np.random.default_rng(seed)
+        self._gust_share = GUST_LEAST
+        self._gust_s = 0.0  # age of that gust
         self._around = Surroundings()
         self._heat_ms = 0.0  # time the heat balance lags behind the mechanics
         self._open_ms = 0.0  # opening share x time over that
@@ -164,6 +171,15 @@ class VirtualFrame:
     def open_frac(self) -> float:
         """How far the lid stands open, 0..1."""
         return self.lid.lid_permille / FULL_PERMILLE
+
+    @property
+    def gust_m_s(self) -> float:
+        """Highest wind of the last minute at the frame."""
+        return self.model.wind_local_m_s * self._gust_share
+
+    def direction(self, motor: int) -> int:
+        """Which way the lid is meant to go when the board says `motor`."""
+        return -motor if self.parts.lid.reverse else motor
 
     def reset(self, time_s: float) -> None:
         """Start the heat balance at a Unix time and let the probes settle."""
@@ -201,7 +217,7 @@ class VirtualFrame:
         if parts.light:
             facts.light_lx = round(max(0.0, self.model.ghi_w_m2) * LUX_PER_W_M2)
         if parts.wind:
-            facts.wind_mms = round(self.model.wind_local_m_s * GUST * 1000)
+            facts.wind_mms = round(self.gust_m_s * 1000)
         if parts.rain:
             facts.rain = 1 if self._rains() else 0
         if parts.humidity:
@@ -236,6 +252,10 @@ class VirtualFrame:
             load_ma = self._motor_mas / dt_s
             self.battery.advance(dt_s, load_ma, self.model.ghi_w_m2, self.model.outside_degc)
         self._advance_probes(dt_s)
+        self._gust_s += dt_s
+        if self._gust_s >= GUST_EVERY_S:
+            self._gust_s = 0.0
+            self._gust_share = GUST_LEAST + GUST_SPREAD * float(self._random.exponential())
         self._look_around()
         self._heat_ms = self._open_ms = self._motor_mas = 0.0
 
@@ -257,7 +277,7 @@ class VirtualFrame:
         area = self.parts.lid.length_m * self.parts.lid.width_m
         self._around = Surroundings(
             volts=self.volts,
-            wind_m_s=model.wind_local_m_s,
+            wind_m_s=self.gust_m_s,
             snow_kg=max(0.0, model.snow_mm) / 1000 * area * SNOW_KG_M3,
             temp_degc=model.lid_in_degc,
         )

@@ -245,3 +245,14 @@ def test_a_lid_that_moves_alone_is_noticed(make: Made, sunny: Weather, heard: He
     runner.run_until(sunny.start_s + 2.1 * 3600)
     assert runner.frame.lid.lid_permille > FULL_PERMILLE / 2
     assert "moved-alone" in heard.faults()
+
+
+def test_a_motor_wired_the_other_way_and_fitted_so_runs_the_same_day(make: Made, sunny: Weather) -> None:
+    """Fittings say reverse, the motor is reversed: the lid does exactly what it does without both."""
+    commands = []
+    for reverse in (0, 1):
+        runner = make(reverse=reverse)
+        runner.run_until(sunny.start_s + 13 * 3600)
+        commands.append(runner.record.commands)
+    assert commands[0] == commands[1]
+    assert commands[0][0].motor == 1

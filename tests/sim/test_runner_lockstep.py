@@ -159,6 +159,12 @@ def test_a_firmware_that_will_not_start_says_why(micropython: str, tmp_path: Pat
         process.kill()
 
 
+def test_a_missing_interpreter_is_named(tmp_path: Path) -> None:
+    """The path that could not be run is in the message."""
+    with pytest.raises(BoardError, match="no-such-python cannot be started"):
+        FirmwareProcess(tmp_path, "-", 0, interpreter=str(tmp_path / "no-such-python"))
+
+
 def test_lines_of_the_protocol(tiny_frame: Frames, sunny: Weather) -> None:
     """What is sent and what is understood, byte for byte."""
     frame = tiny_frame()

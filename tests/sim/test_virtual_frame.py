@@ -97,6 +97,22 @@ def test_sensors_that_are_not_fitted_say_nothing(tiny_frame: Frames, sunny: Weat
     assert (none.at_shut, none.at_open, none.motor_ma, none.battery_mv) == (-1,) * 4
 
 
+def test_gusts_change_by_the_minute_and_stay_above_the_mean(tiny_frame: Frames, sunny: Weather) -> None:
+    """An hour of gusts: never below 1.2 times the mean, seldom twice, and the same again with the same seed."""
+    hours = []
+    for _ in range(2):
+        frame = started(tiny_frame, sunny)
+        shares = []
+        for _ in range(60):
+            frame.advance(60_000)
+            shares.append(frame.gust_m_s / frame.model.wind_local_m_s)
+        hours.append(shares)
+    assert hours[0] == hours[1]
+    assert min(hours[0]) >= 1.2
+    assert len(set(hours[0])) > 40
+    assert sum(share > 2.0 for share in hours[0]) < 8
+
+
 def test_sensor_faults_of_pot_and_current(tiny_frame: Frames, sunny: Weather) -> None:
     """A stuck pot stays, an open one reads full; a dead current sensor reads zero, a missing one nothing."""
     frame = started(tiny_frame, sunny, Parts(pot=True))
@@ -207,9 +223,9 @@ def test_the_reference_frame_is_kept_below_30_and_shut_by_evening(march: Weather
 
 
 def test_the_reference_frame_scorches_when_its_lid_is_latched(march: Weather, fittings: dict[str, Any]) -> None:
-    """The same day with the latch left on passes 40 C."""
+    """The same day with the latch left on passes 35 C."""
     highest, _ = keep(march, fittings, '[[fault]]\npart="lid"\nkind="latch"\nat="2027-03-04T00:00"\n')
-    assert highest > 40.0
+    assert highest > 35.0
 
 
 def test_snow_on_the_lid_weighs(march: Weather) -> None:
