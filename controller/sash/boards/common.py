@@ -100,6 +100,10 @@ class RealBoard:
         self._parts.motor.off()
         self._parts.siren.value(0)
 
+    def driven(self):
+        """Return 1 while the motor is asked to run and nothing at the board has stopped it."""
+        return self._parts.motor.busy
+
     def _at_end(self, direction):
         """Return 1 when the end in this direction of the wires is reached already."""
         if not self._switches:

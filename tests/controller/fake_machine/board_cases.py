@@ -426,6 +426,61 @@ def case_wifi_ladder():
     assert board.network_up() == 0
 
 
+def case_bench_drives_end_by_themselves():
+    """A bench drive ends at its time, an end, hold, too much current or none, always with the power off."""
+    from sash.boards.bench import Bench
+
+    board, numbers = make(watchdog=0)
+    assert machine.state["watchdog_ms"] == 0
+    bench = Bench(board)
+    running = {numbers["motor_current"]: 400}
+
+    def off():
+        return machine.levels[numbers["motor_enable"]] == 0
+
+    machine.mv.update(running)
+    done = bench.drive(1, 1000, 2000, 3000)
+    assert (done["stopped"], done["peak_ma"]) == ("time", 800), done
+    assert off()
+    assert 2000 <= done["ms"] <= 2040
+    LATER.append((now[0] + 1500, lambda: machine.mv.update({numbers["motor_current"]: 2000})))
+    done = bench.drive(1, 1000, 9000, 3000)
+    assert done["stopped"] == "current", done
+    assert off()
+    assert done["ms"] <= 1600
+    machine.mv.update({numbers["motor_current"]: 0})
+    done = bench.drive(1, 1000, 9000, 3000)
+    assert done["stopped"] == "no-current", done
+    assert off()
+    machine.mv.update(running)
+    LATER.append((now[0] + 900, lambda: machine.levels.update({numbers["at_open"]: 1})))
+    done = bench.drive(1, 1000, 9000, 3000)
+    assert (done["stopped"], done["at_open"]) == ("end", 1), done
+    assert off()
+    machine.levels[numbers["hold"]] = 1
+    done = bench.drive(-1, 1000, 9000, 3000)
+    assert (done["stopped"], done["ms"]) == ("hold", 0), done
+    assert off()
+
+
+def case_bench_looks():
+    """Looking gives plain data, probes as digits after a conversion."""
+    from sash.boards.bench import Bench
+
+    board, numbers = make(watchdog=0)
+    bench = Bench(board)
+    bench.wait(1500)
+    seen = bench.look()
+    assert seen["probes"] == {"air": WARM.hex(), "soil": COOL.hex()}, seen
+    assert (seen["hold"], seen["at_shut"], seen["at_open"]) == (0, 0, 0)
+    assert bench.found() == sorted([AIR, SOIL])
+    bench.siren(1)
+    assert machine.levels[numbers["siren"]] == 1
+    bench.siren(0)
+    assert machine.levels[numbers["siren"]] == 0
+    assert bench.radio() == 0
+
+
 def case_no_wifi_is_fine():
     """A frame without a network says so and never raises."""
     board, _ = make()

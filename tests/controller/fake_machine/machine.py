@@ -6,7 +6,7 @@
 PWRON_RESET, HARD_RESET, WDT_RESET, DEEPSLEEP_RESET, SOFT_RESET = 1, 2, 3, 4, 5
 
 levels = {}  # pin number -> level
-history = []  # (pin number, level) in the order of writing
+history = []  # (pin number, level), the first hundred writes
 duties = {}  # pin number -> duty_u16
 mv = {}  # pin number -> mV at a converter
 handlers = {}  # pin number -> interrupt handler
@@ -39,7 +39,8 @@ class Pin:
         if not level:
             return levels.get(self.number, 0)
         levels[self.number] = level[0]
-        history.append((self.number, level[0]))
+        if len(history) < 100:
+            history.append((self.number, level[0]))
         return None
 
     def irq(self, trigger, handler):
