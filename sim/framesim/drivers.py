@@ -44,6 +44,14 @@ class Drivers:
         self.rows = np.empty((rows, at.N_DRIVERS))
         self._done = np.zeros(rows // PER_HOUR + 1, dtype=np.bool_)
 
+    def adopt(self, parameters: Array) -> None:
+        """Serve another frame under the same weather; rows are kept where the light is the same."""
+        same = np.array_equal(parameters[: at.P_LIGHT_END], self.parameters[: at.P_LIGHT_END])
+        ground = slice(at.P_GROUND, at.P_GROUND + 12)
+        if not (same and np.array_equal(parameters[ground], self.parameters[ground])):
+            self._done[:] = False
+        self.parameters = parameters
+
     def ready(self, from_s: float, to_s: float) -> Array:
         """All rows, those between the two times (with a margin) filled in."""
         first = max(0, int((from_s - self.start_s) // HOUR_S) - 1)

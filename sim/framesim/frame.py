@@ -57,6 +57,7 @@ class Frame:
     sky_diffuse: str = "perez"
     albedo: float = -1.0
     view_factors: str = "geometry"
+    lid_convection: str = "walton"
     # Walls
     wall_thickness_m: float = 0.038
     wall_k: float = 0.12
@@ -355,6 +356,7 @@ def _problems(frame: Frame) -> list[str]:
         "circumsolar": ("beam", "diffuse"),
         "sky_diffuse": DIFFUSE_MODELS,
         "view_factors": ("area", "geometry"),
+        "lid_convection": ("walton", "iso-15099"),
         "wall_insulation_side": ("inside", "outside"),
         "opening": ("area", "angle"),
         "wall_roughness": tuple(ROUGHNESS),

@@ -1,15 +1,25 @@
 """One decorator for every function of the kernel: compiled by numba where it is there, plain Python where not.
 
+Compiled code is kept on disk, because compiling takes many seconds. numba looks only at the file
+in which a function stands, not at the functions it calls; so the folder's name carries a
+digest of all kernel files, and an edit in any of them compiles anew.
+
 Set SASHKEEPER_NO_JIT=1 to run without compiling (slow, for stepping through and for tests).
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
+import shutil
+import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar
 
 Function = TypeVar("Function", bound=Callable[..., Any])
+
+STALE_S = 30 * 86400.0
 
 try:
     if os.environ.get("SASHKEEPER_NO_JIT"):
@@ -29,11 +39,46 @@ def kernel_jit(function: Function) -> Function:
     """
     if not COMPILED:
         return function
-    return numba.njit(cache=True, nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+    compiler = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+    return compiler(function)  # type: ignore[no-any-return]
 
 
 def loop_jit(function: Function) -> Function:
-    """As kernel_jit, but not kept on disk: for loops that are built around a policy at run time."""
+    """As kernel_jit, but not kept on disk: for loops that are built around a decision function at run time."""
     if not COMPILED:
         return function
     return numba.njit(nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+
+
+# Files without a compiled function whose constants are compiled in.
+CONSTANTS = ("layout.py", "policies.py")
+
+
+def _digest() -> str:
+    seen = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        source = path.read_bytes()
+        if path.name in CONSTANTS or b"kernel_jit" in source:
+            seen.update(source)
+    return seen.hexdigest()[:16]
+
+
+def _keep_compiled_code() -> None:
+    """Point numba to this package's own folder, and clear folders of other versions unused for a month."""
+    if os.environ.get("NUMBA_CACHE_DIR"):
+        return
+    home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "sashkeeper"
+    folder = home / f"kernel-{_digest()}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        os.utime(folder)
+        for other in home.glob("kernel-*"):
+            if time.time() - other.stat().st_mtime > STALE_S:
+                shutil.rmtree(other, ignore_errors=True)
+    except OSError:
+        return  # a read-only home: numba then finds a place of its own
+    numba.config.CACHE_DIR = str(folder)
+
+
+if COMPILED:
+    _keep_compiled_code()

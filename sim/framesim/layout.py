@@ -9,11 +9,12 @@ from __future__ import annotations
 from framesim.glazing import TABLE
 
 # Inner surfaces, in the order of every list of surfaces. East and west are those of a frame that
-# faces south; for another facing they turn with it.
-SURFACES = ("soil", "back", "front", "east", "west", "lid", "leaf")
-SOIL, BACK, FRONT, EAST, WEST, LID, LEAF = range(7)
+# faces south; for another facing they turn with it. The air stands among them: then one row of eight
+# numbers holds every unknown of the dense system but the vapour. It has no area and radiates nothing.
+SURFACES = ("soil", "back", "front", "east", "west", "lid", "air", "leaf")
+SOIL, BACK, FRONT, EAST, WEST, LID, AIR, LEAF = range(8)
+N_SURFACE = 8
 WALLS = 4  # back, front, east, west
-N_SURFACE = 7
 N_SOIL = 14  # soil nodes, the surface first; the base below the last one is held
 N_WALL = 6  # nodes through each wall, the inner face first
 
@@ -73,6 +74,8 @@ P_AREA = _p.take(N_SURFACE)  # area that meets the air
 P_WARM = _p.take(N_SURFACE)  # natural convection factor when warmer than the air
 P_COLD = _p.take(N_SURFACE)
 P_EXCHANGE = _p.take(N_SURFACE * N_SURFACE)  # grey exchange conductances [m2]
+P_SEEN = _p.take(N_SURFACE)  # their row sums
+P_LID_BY_DENSITY = _p.take()  # 1: convection at the lid's inner face follows the density of the air
 # Outside surfaces: back, front, east, west, lid
 P_OUT_AREA = _p.take(5)
 P_OUT_WARM = _p.take(5)
@@ -98,7 +101,7 @@ P_SNOW_SHARE = _p.take()  # depth on the lid over depth on the ground
 P_SOIL_C = _p.take(N_SOIL)  # [J/K]
 P_SOIL_K = _p.take(N_SOIL)  # [W/K] to the next node down, the last one to the base
 P_SOIL_Z = _p.take(N_SOIL)  # [m]
-P_WALL_C = _p.take(N_WALL * WALLS)  # node-major
+P_WALL_C = _p.take(N_WALL * WALLS)  # node by node from the inner face
 P_WALL_K = _p.take(N_WALL * WALLS)  # to the next node outwards; the last block is not used
 P_GROUND = _p.take(12)  # [degC] base of the soil by month
 # Moisture and leaves
@@ -136,14 +139,14 @@ N_DRIVERS = _d.next
 
 # ---- state ----------------------------------------------------------------------------------
 _y = _Counter()
-Y_AIR = _y.take()
-Y_LID_IN = _y.take()
-Y_LID_OUT = _y.take()
-Y_LEAF = _y.take()
+Y_SURFACE = _y.take(N_SURFACE)  # [degC] order of SURFACES
+Y_SOIL, Y_AIR, Y_LID_IN, Y_LEAF = Y_SURFACE + SOIL, Y_SURFACE + AIR, Y_SURFACE + LID, Y_SURFACE + LEAF
+Y_DEEP = _y.take(N_SOIL - 1)  # soil nodes below the surface
+Y_IN_WALL = _y.take((N_WALL - 2) * WALLS)  # nodes inside the walls, node by node from the inner side
+Y_OUT = _y.take(WALLS + 1)  # outer faces of the walls and of the lid
+Y_LID_OUT = Y_OUT + WALLS
 Y_HUMID = _y.take()  # [kg/kg]
 Y_FILM = _y.take()  # [kg] water on the lid
-Y_SOIL = _y.take(N_SOIL)
-Y_WALL = _y.take(N_WALL * WALLS)
 N_STATE = _y.next
 
 # ---- sums that the kernel keeps: [J], [kg] or [K s] over the time since they were cleared -------

@@ -44,18 +44,20 @@ class FrameModel:
 
     def __repr__(self) -> str:
         place = when(self.time_s, self.weather.utc_offset_h)
-        return f"<FrameModel {self.frame.name} {place} air {self.air_degc:.1f} degC outside {self.outside_degc:.1f} degC>"
+        return f"<FrameModel {self.frame.name} {place} air {self.air_degc:.1f} outside {self.outside_degc:.1f} degC>"
 
     def reset(self, time_s: float, settle_s: float | None = None) -> None:
-        """Start at a Unix time: a closed frame that has run in on the weather before it (or on that day's, at the start).
+        """Start at a Unix time: a closed frame, run in on the weather before it (or on the first day again and again).
 
         settle_s: how long to run in [s], default three days.
         """
         if not self.weather.start_s <= time_s < self.weather.end_s:
+            first, last, asked = (
+                when(t, self.weather.utc_offset_h) for t in (self.weather.start_s, self.weather.end_s, time_s)
+            )
             raise WeatherError(
-                f"{self.weather.name}: the weather runs from {when(self.weather.start_s, self.weather.utc_offset_h)} to "
-                f"{when(self.weather.end_s, self.weather.utc_offset_h)}; "
-                f"{when(time_s, self.weather.utc_offset_h)} is outside. Choose a time inside it."
+                f"{self.weather.name}: the weather runs from {first} to {last}; {asked} is outside. "
+                "Choose a time inside it."
             )
         settle = SETTLE_S if settle_s is None else settle_s
         begin = max(self.weather.start_s, time_s - settle)

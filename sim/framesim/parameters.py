@@ -14,6 +14,7 @@ from framesim.convection import (
     ROUGHNESS,
     WINDWARD_A,
     WINDWARD_B,
+    iso_15099_factor,
     stable_factor,
     unstable_factor,
     wind_profile_ratio,
@@ -150,16 +151,18 @@ def _inside(p: Array, frame: Frame, view: Array, areas: Array) -> None:
     p[at.P_AREA + at.LEAF] = 2.0 * leaf * areas[at.SOIL]
     up, down = unstable_factor(0.0), stable_factor(0.0)
     lid_up, lid_down = unstable_factor(frame.tilt), stable_factor(frame.tilt)
+    if frame.lid_convection == "iso-15099":
+        lid_up, p[at.P_LID_BY_DENSITY] = iso_15099_factor(), 1.0
     wall = unstable_factor(VERTICAL)
     # Warm soil lifts its air; a warm lid lies over layered air; a cold lid stirs it.
-    p[at.P_WARM : at.P_WARM + 7] = [up, wall, wall, wall, wall, lid_down, up]
-    p[at.P_COLD : at.P_COLD + 7] = [down, wall, wall, wall, wall, lid_up, down]
+    p[at.P_WARM : at.P_WARM + 8] = [up, wall, wall, wall, wall, lid_down, 0.0, up]
+    p[at.P_COLD : at.P_COLD + 8] = [down, wall, wall, wall, wall, lid_up, 0.0, down]
     emissivity = np.array(
         [frame.soil_emissivity] + [frame.wall_emissivity_in] * 4 + [frame.pane_emissivity] + [0.9] * (len(areas) - 6)
     )
     grey = script_f(view, areas, emissivity)
     exchange = np.zeros((at.N_SURFACE, at.N_SURFACE))
-    exchange[:6, :6] = grey[:6, :6]
+    exchange[:6, :6] = grey[:6, :6]  # soil, walls, lid; the air's row stays empty
     if len(areas) == 7:
         # The rim is small and close to the lid in temperature: its share of the exchange is given to the lid.
         exchange[:5, at.LID] += grey[:5, 6]
@@ -172,13 +175,15 @@ def _inside(p: Array, frame: Frame, view: Array, areas: Array) -> None:
         under = leaf * areas[at.SOIL] * parallel_plates_factor(frame.soil_emissivity, 0.95)
         exchange[at.SOIL, at.LEAF] = exchange[at.LEAF, at.SOIL] = under
     p[at.P_EXCHANGE : at.P_EXCHANGE + at.N_SURFACE**2] = exchange.ravel()
+    p[at.P_SEEN : at.P_SEEN + at.N_SURFACE] = exchange.sum(axis=1)
 
 
 def _outside(p: Array, frame: Frame) -> None:
     wall_areas = box_areas(frame.width_m, frame.depth_m, frame.front_m, frame.back_m)[1:5]
     # Conduction is one-dimensional: a wall's outer face has the area of its inner one.
     area = np.append(wall_areas, frame.lid_m2 - frame.rim_m2)
-    heights = [frame.back_m / 2, frame.front_m / 2, frame.middle_m, frame.middle_m, 0.5 * (frame.front_m + frame.back_m)]
+    lid_height = 0.5 * (frame.front_m + frame.back_m)
+    heights = [frame.back_m / 2, frame.front_m / 2, frame.middle_m, frame.middle_m, lid_height]
     ratio = np.array([_wind_ratio(frame, h) for h in heights])
     wall = unstable_factor(VERTICAL)
     p[at.P_OUT_AREA : at.P_OUT_AREA + 5] = area

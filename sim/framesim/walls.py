@@ -44,7 +44,7 @@ def even_nodes(layers: list[Layer], count: int) -> Array:
 
 
 def graded_nodes(depth_m: float, first_m: float, count: int) -> Array:
-    """`count` depths [m] from 0, the first gap `first_m`, gaps growing evenly so that gap number `count` ends at depth_m."""
+    """`count` depths [m] from 0; gaps grow evenly from `first_m`, the last one ends at depth_m."""
     low, high = 1.0, 3.0
     for _ in range(100):
         ratio = 0.5 * (low + high)
