@@ -398,9 +398,11 @@ class FrameCore:
     def _move(self, dt_ms, dt_s, inputs, actions):
         motion = self.motion
         air = self.air_mdegc
-        if motion.state == lid_table.SHUT:
-            motion.icy = law.ice_risk(air, self.probes.value("outside"), 1 if self._wet_s < WET_S else 0)
-        motion.step(dt_ms, self._wanted(), 1, inputs.at_shut, inputs.at_open,
+        if not motion.moving:
+            # Only a lid on its rim can be frozen to it.
+            wet = self._wet_s < WET_S and motion.state in (lid_table.SHUT, lid_table.STUCK)
+            motion.icy = law.ice_risk(air, self.probes.value("outside"), 1 if wet else 0)
+        motion.step(dt_ms, self._wanted(), inputs.at_shut, inputs.at_open,
                     inputs.motor_ma, inputs.pot_permille, self._cells.values[0])
         if motion.done:
             self._ended_drive(actions)

@@ -127,6 +127,8 @@ class Motion:
         self._stray_ms = 0
         self._rest_ms = TURN_MS
         self._warned_ms = 0
+        self._announce = 1          # 1 until the first drive after a quiet minute
+        self._stray = 0
         self._alone = 0             # readings in a row that contradict the state
         self._left = UNKNOWN        # where the lid was when it moved by itself
         self._blind_current = 0     # 1 once the current reading was proved false
@@ -156,11 +158,10 @@ class Motion:
         self.state = after(self.state, event)
 
     # --- one step ------------------------------------------------------------------
-    def step(self, dt_ms, want_permille, may_move, at_shut, at_open, motor_ma, pot_permille, hold):
+    def step(self, dt_ms, want_permille, at_shut, at_open, motor_ma, pot_permille, hold):
         """Take the readings after `dt_ms` and set what the motor does next.
 
-        want_permille  opening wanted, NONE for none: stay
-        may_move       0 forbids to start; a running drive is stopped as well
+        want_permille  opening wanted; NONE: stay, and end a running drive
         """
         self.done = 0
         self.started = 0
@@ -170,7 +171,7 @@ class Motion:
             return
         if self.state == HELD:
             self._event(HOLD_OFF)
-            self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+            self.keep_quiet()
         self._place(pot_permille)
         if at_shut == 1 and at_open == 1:
             self._stop()
@@ -179,11 +180,11 @@ class Motion:
         if self.fault == BOTH_MADE:
             self.clear()
         if self.motor != STOP:
-            self._watch(want_permille, may_move, at_shut, at_open, motor_ma, pot_permille)
+            self._watch(want_permille, at_shut, at_open, motor_ma, pot_permille)
         else:
             self._watch_rest(at_shut, at_open, motor_ma, dt_ms)
             self._resolve(at_shut, at_open)
-            self._start(want_permille, may_move, at_shut, at_open)
+            self._start(want_permille, at_shut, at_open)
         self._set_duty()
 
     def clear(self):
@@ -197,7 +198,7 @@ class Motion:
         self.latched = 0
         self.tries = 0
         self.pause_ms = 0
-        self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+        self.keep_quiet()
         self._event(CLEARED)
 
     def restore(self, word):
@@ -208,8 +209,9 @@ class Motion:
             self.state = STUCK
 
     def keep_quiet(self):
-        """Start the minute without movement anew (settings lost, safe mode left, orders released)."""
+        """Start the minute without movement anew; what comes after it is announced."""
         self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+        self._announce = 1
 
     # --- time and place --------------------------------------------------------------
     def _pass_time(self, dt_ms):
@@ -240,7 +242,7 @@ class Motion:
         self._at_ms = at_ms
 
     # --- while driving ------------------------------------------------------------------
-    def _watch(self, want, may_move, at_shut, at_open, motor_ma, pot):
+    def _watch(self, want, at_shut, at_open, motor_ma, pot):
         direction = self._direction()
         self.peak_ma = max(self.peak_ma, motor_ma)
         if self._moved_off(direction, at_shut, at_open, pot):
@@ -255,7 +257,7 @@ class Motion:
             self._fail(WRONG_END, LOST_POSITION)                    # 8
         elif self._no_current(motor_ma):
             self._went_dead(direction)                              # 6
-        elif not may_move or want == NONE:
+        elif want == NONE:
             self._break_off()                                       # 3
         else:
             self._watch_goal(want, direction, at_shut, at_open)
@@ -362,7 +364,8 @@ class Motion:
         limit = self.travel_ms + self.travel_ms * MARGIN // 1000
         if self._gentle:
             return self._work_ms >= limit
-        if self.tries and not self._freed and self._start_ms in (0, self.travel_ms):
+        if self.tries and self.switches and not self._freed and (
+                self._start_ms == 0 or self._start_ms == self.travel_ms):
             # A new try is short: it goes on only if the switch shows that it moves.
             limit = self.travel_ms * SHORT_TRY // 1000
         return self._drive_ms >= limit
@@ -390,6 +393,8 @@ class Motion:
         self.fault = WELL
         self.latched = 0
         self.tries = 0
+        if self.doubt == LIFTED:
+            self.doubt = WELL
 
     def _arrive(self, direction):
         """The switch of the end ahead is made."""
@@ -495,18 +500,20 @@ class Motion:
     def _go_on_hold(self):
         self._stop()
         self._event(HOLD_ON)
-        self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+        self.keep_quiet()
 
     def _watch_rest(self, at_shut, at_open, motor_ma, dt_ms):
         """Look for what must not happen at rest: current, and a lid that moves by itself."""
         if motor_ma >= STRAY_MA:
+            self._stray += 1
             self._stray_ms += dt_ms
-            if self._stray_ms >= STRAY_MS and self.fault != TOO_MUCH_CURRENT:
+            if self._stray >= 2 and self._stray_ms >= STRAY_MS and self.fault != TOO_MUCH_CURRENT:
                 self._at_ms = NONE if not self.has_pot else self._at_ms
                 self._event(OVER_CURRENT)
                 self.fault = TOO_MUCH_CURRENT
                 self.latched = 1
         else:
+            self._stray = 0
             self._stray_ms = 0
         if self._contradicted(at_shut, at_open):
             self._alone += 1
@@ -531,14 +538,12 @@ class Motion:
         self._event(MOVED_ALONE)
         self.doubt = LIFTED
         self._at_ms = NONE if not self.has_pot else self._at_ms
-        self.quiet_ms = max(self.quiet_ms, QUIET_MS)
+        self.keep_quiet()
 
     def _resolve(self, at_shut, at_open):
         """Take what the readings prove: unknown becomes known, stuck is cleared by movement."""
-        if self.state == STUCK:
-            if self._proves_movement(at_shut, at_open):
-                self.clear()
-            return
+        if self.fault != WELL and self._proves_movement(at_shut, at_open):
+            self.clear()
         if self.state != UNKNOWN:
             return
         if at_shut == 1:
@@ -568,14 +573,17 @@ class Motion:
         return 0
 
     # --- starting -----------------------------------------------------------------------
-    def _start(self, want, may_move, at_shut, at_open):
-        """Begin a drive if one is wanted and nothing forbids it; a closing is announced first."""
+    def _start(self, want, at_shut, at_open):
+        """Begin a drive if one is wanted and nothing forbids it.
+
+        A closing is announced first, and so is the first drive after a minute of quiet.
+        """
         direction = self._wanted_direction(want)
-        if direction == STOP or not may_move or self.quiet_ms or self.pause_ms or self.latched:
+        if direction == STOP or self.quiet_ms or self.pause_ms or self.latched:
             self.siren = 0
             self._warned_ms = 0
             return
-        if direction == SHUT_DIRECTION and self._warned_ms < self.warn_ms:
+        if (direction == SHUT_DIRECTION or self._announce) and self._warned_ms < self.warn_ms:
             self.siren = 1
             return
         self.siren = 0
@@ -606,8 +614,8 @@ class Motion:
         if at_open == 1:
             self._put(self.travel_ms)
         if direction == OPEN_DIRECTION and at_open == 1 or direction == SHUT_DIRECTION and at_shut == 1:
+            # Nothing to drive. A fault stays: standing at this end proves no movement.
             self._event(REACHED_OPEN if at_open == 1 else REACHED_SHUT)
-            self._settle_well()
             return
         self._start_ms = self._at_ms
         self.from_permille = self.position_permille
@@ -623,6 +631,7 @@ class Motion:
         self._pot_from = self.position_permille if self.has_pot else NONE
         self.motor = direction * self.forward
         self.started = 1
+        self._announce = 0
         self._event(TOLD_OPEN if direction == OPEN_DIRECTION else TOLD_SHUT)
 
     def _set_duty(self):

@@ -113,7 +113,7 @@ def ride(steps):
         at = max(0, min(1000, at + motion.motor * 5))
         want = n // 600 % 5 * 250
         blocked = 1 if n % 5000 > 4900 else 0
-        step(dt_ms, want, 1, 1 if at <= 3 else 0, 1 if at >= 997 else 0,
+        step(dt_ms, want, 1 if at <= 3 else 0, 1 if at >= 997 else 0,
              3500 if blocked else 300 if motion.motor else 0, -1, 1 if n % 7000 > 6990 else 0)
     return at
 
