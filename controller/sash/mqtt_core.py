@@ -50,18 +50,34 @@ def text_bytes(text):
 
 
 def _check_text(data, error):
-    """Decode strict UTF-8 without U+0000 [1.5.3-1, -2] - boards' own decoders let surrogates pass."""
-    try:
-        text = bytes(data).decode()
-    except ValueError:
-        raise error("text is not UTF-8")
-    for char in text:
-        code = ord(char)
-        if code == 0 or 0xD800 <= code <= 0xDFFF or code > 0x10FFFF:
-            raise error("text holds a forbidden character")
-    if text.encode() != data:  # overlong forms
-        raise error("text is not UTF-8")
-    return text
+    """Decode strict UTF-8 without U+0000 [1.5.3-1, -2].
+
+    Done by hand: MicroPython's own decoder lets surrogates and overlong forms pass.
+    """
+    at, size = 0, len(data)
+    while at < size:
+        byte = data[at]
+        more, code, least = 0, byte, 1
+        if byte >= 0x80:
+            if 0xC2 <= byte < 0xE0:
+                more, code, least = 1, byte & 0x1F, 0x80
+            elif 0xE0 <= byte < 0xF0:
+                more, code, least = 2, byte & 0x0F, 0x800
+            elif 0xF0 <= byte < 0xF5:
+                more, code, least = 3, byte & 0x07, 0x10000
+            else:
+                raise error("text is not UTF-8")
+        if at + more >= size:
+            raise error("text is not UTF-8")
+        for _ in range(more):
+            at += 1
+            if data[at] & 0xC0 != 0x80:
+                raise error("text is not UTF-8")
+            code = code << 6 | data[at] & 0x3F
+        if code < least or code > 0x10FFFF or 0xD800 <= code <= 0xDFFF:
+            raise error("text is not UTF-8 or holds U+0000")
+        at += 1
+    return bytes(data).decode()
 
 
 def _topic_name(topic):

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sash.mqtt_core import REFUSALS, MqttCore, ProtocolError, remaining_length, text_bytes
+from sash.mqtt_core import REFUSALS, MqttCore, ProtocolError, _check_text, remaining_length, text_bytes
 
 CONNACK = bytes.fromhex("20020000")
 
@@ -66,6 +66,21 @@ def test_forbidden_text_is_not_sent(text: str) -> None:
     """U+0000, surrogates and over-long strings must never go out [1.5.3-1, -2]."""
     with pytest.raises(ValueError):
         text_bytes(text)
+
+
+@given(st.binary(max_size=12) | st.text(st.characters(exclude_categories=("Cs",)), max_size=6).map(str.encode))
+@settings(max_examples=500)
+def test_text_check_agrees_with_the_strict_decoder(data: bytes) -> None:
+    """Our own check must pass exactly what strict UTF-8 without U+0000 passes."""
+    try:
+        expected = data.decode()
+    except ValueError:
+        expected = "\0"
+    if "\0" in expected:
+        with pytest.raises(KeyError):
+            _check_text(data, KeyError)
+    else:
+        assert _check_text(data, KeyError) == expected
 
 
 def test_connect_vector() -> None:
