@@ -52,8 +52,9 @@ def _run(model: Any, weather: Any, site: Site, winter: int) -> list[FrameDay]:
         date(winter, 6, 23) if north else date(winter - 1, 12, 23),
     )
     last = min(datetime.fromtimestamp(weather.end_s, UTC).date(), first + timedelta(days=300))
-    law: Any = lid_law
-    wanted = settings.law_values(settings.defaults())  # type: ignore[no-untyped-call]
+    law: Any = lid_law  # the board's files carry no types
+    rules: Any = settings
+    wanted = rules.law_values(rules.defaults())
     state = list(law.START)
     bed_m2 = model.frame.width_m * model.frame.depth_m
     model.reset(day_start_s(first, site))

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from typing import Any
 
-from sash import settings as controller
+from sash import settings
 from sashkeeper.units import temperature
+
+controller: Any = settings  # the board's files carry no types
 
 WORDS = {
     "open_mdegc": "opening",
@@ -48,12 +51,12 @@ def word(name: str) -> str:
     return WORDS.get(name, name.rsplit("_", 1)[0].replace("_", " "))
 
 
-def faults(settings: Mapping[str, int], current: Mapping[str, int], fahrenheit: bool = False) -> list[str]:
-    """Return one sentence for each fault of `settings` laid over what is in force.
+def faults(changes: Mapping[str, int], current: Mapping[str, int], fahrenheit: bool = False) -> list[str]:
+    """Return one sentence for each fault of `changes` laid over what is in force.
 
     An empty list means that the controller will take them.
     """
-    merged = controller.merge(current, settings)
+    merged = controller.merge(current, changes)
     found = controller.check(merged)
     said: list[str] = []
     for name, sentence in found:

@@ -93,5 +93,6 @@ def _rows(app: App, c: Crop) -> list[list[str]]:
         ["start", " or ".join(c.starts), "see notes"],
         ["cut again", c.regrows, c.regrows_note],
         ["soil pH", both(c.ph, "").strip(), c.mark("ph")],
-        ["vent class", f"{c.growing_class}, {c.winter_class} when hardened".replace("_", " "), "guide"],
+        ["vent class", c.growing_class.replace("_", " "), "guide"],
+        ["when hardened", c.winter_class.replace("_", " "), "guide"],
     ]

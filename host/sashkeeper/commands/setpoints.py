@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import click
@@ -13,8 +12,8 @@ from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError, JobError
 from sashkeeper.place import site_of
-from sashkeeper.setpoint_send import WAIT_S, Outcome, send
-from sashkeeper.setpoint_words import WORDS, faults, in_unit, word
+from sashkeeper.setpoint_send import WAIT_S, Outcome, wait
+from sashkeeper.setpoint_words import WORDS, controller, faults, in_unit, word
 from sashkeeper.setpoints import Suggestion
 from sashkeeper.units import from_fahrenheit
 
@@ -35,8 +34,6 @@ def _suggested(app: App, frame: str) -> Suggestion:
 
 
 def _in_force(app: App, frame: str) -> dict[str, int]:
-    from sash import settings as controller
-
     actual = app.store.actual(frame)
     return dict(actual.body["settings"]) if actual else dict(controller.defaults())
 
@@ -191,20 +188,22 @@ def _send(app: App, frame: str, changes: Mapping[str, int], why: str, wait_s: fl
     wrong = faults(changes, _in_force(app, frame), app.fahrenheit)
     if wrong:
         raise InputError(f"{' '.join(wrong)} Nothing was changed.")
-    bus = _connect(app, frame)
-    try:
-        result = send(app.store, app.clock, bus, frame, changes, why, wait_s)
-    finally:
-        bus.close()
+    from sashkeeper.line import open_line
+
+    with open_line(app, frame, ("settings/actual", "presence")) as (bus, outbox, service):
+        n = outbox.publish_wanted(frame, changes, why)
+        result = wait(app.store, bus, service, frame, n, wait_s)
+        away = service.live(frame).here is False
     if as_json:
         print_json({"frame": frame, "n": result.n, "result": result.result, "why": result.why,
                     "in_force": dict(result.settings)})  # fmt: skip
     if result.result == "refused":
         raise JobError(f"{frame} refused the setpoints: {result.why}. It keeps what it had.")
     if result.result == "no answer":
+        gone = " It is not connected at present." if away else ""
         raise JobError(
-            f"{frame} has not answered within {wait_s:g} s. The setpoints (number {result.n}) wait at the broker and "
-            f'are taken when it comes back; "sashkeeper setpoints show {frame}" tells.'
+            f"{frame} has not answered within {wait_s:g} s.{gone} The setpoints (number {result.n}) wait at the broker "
+            f'and are taken when it comes back; "sashkeeper setpoints show {frame}" tells.'
         )
     if not as_json:
         _print_taken(app, frame, changes, result)
@@ -216,13 +215,3 @@ def _print_taken(app: App, frame: str, changes: Mapping[str, int], result: Outco
     other = [n for n in changes if result.settings.get(n) != changes[n]]
     if other:
         raise JobError(f"{frame} confirmed number {result.n}, but holds another {', '.join(map(word, other))}.")
-
-
-def _connect(app: App, frame: str) -> Any:
-    from sashkeeper import broker
-    from sashkeeper.bus import Bus
-
-    topics: Sequence[str] = (f"frames/{frame}/settings/actual",)
-    line = Bus(broker.address(app), f"sashkeeper-set-{os.getpid()}", clean=True, topics=tuple(topics))
-    line.connect()
-    return line
