@@ -6,6 +6,7 @@ numeric and the socket is closed on every way out.
 """
 
 import asyncio
+import binascii
 import sys
 
 ON_BOARD = sys.implementation.name == "micropython"
@@ -17,13 +18,27 @@ def is_numeric(host):
     return len(parts) == 4 and all([part.isdigit() and int(part) < 256 for part in parts])
 
 
+def der(text):
+    """Return the first certificate of a PEM file (bytes) as DER; DER is returned as it is.
+
+    MicroPython takes DER only.
+    """
+    begin = text.find(b"-----BEGIN CERTIFICATE-----")
+    if begin < 0:
+        return text
+    end = text.find(b"-----END CERTIFICATE-----", begin)
+    return binascii.a2b_base64(text[begin + 27 : end].replace(b"\r", b"").replace(b"\n", b""))
+
+
 def tls_context(ca_file):
-    """Return a context that accepts only servers certified by `ca_file` (PEM on CPython, PEM or DER on boards)."""
+    """Return a context that accepts only servers certified by the authority in `ca_file` (PEM or DER)."""
     import ssl
 
+    with open(ca_file, "rb") as file:
+        authority = der(file.read())
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     context.verify_mode = ssl.CERT_REQUIRED
-    context.load_verify_locations(cafile=ca_file)
+    context.load_verify_locations(cadata=authority)
     return context
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sash import names, net
 
-# Source of the packet form: RFC 1035, sections 4.1.1-4.1.4; the example itself is invented (192.0.2.0/24 is for documentation).
+# Source of the packet form: RFC 1035, sections 4.1.1-4.1.4. The example is invented; 192.0.2.0/24 is for documentation.
 QUERY = names.question("broker.example", 0x1234)
 
 
