@@ -72,8 +72,17 @@ def send_by_url(url: str, title: str, body: str) -> str:
 class Notifier:
     """Sends what the store says is waiting."""
 
-    def __init__(self, store: Store, channels: Sequence[Channel], clock: Clock, sender: Sender = send_by_url) -> None:
+    def __init__(
+        self,
+        store: Store,
+        channels: Sequence[Channel],
+        clock: Clock,
+        sender: Sender = send_by_url,
+        wake: Callable[[], None] | None = None,
+    ) -> None:
+        """wake: called when a message was written down, for a worker that sends it (Worker.wake)."""
         self.store = store
+        self._wake = wake
         self.clock = clock
         self.channels = {channel.name: channel for channel in channels}
         self._send = sender
@@ -91,12 +100,15 @@ class Notifier:
         """Write a message down for each channel; it leaves at the next `run_due`."""
         now_s = self.clock.now_s()
         with self.store.transaction(lasting=True):
-            return [
+            rows = [
                 self.store.delivery_add(
                     name, body, now_s, alarm=alarm, state=WAITING, next_s=now_s, data={"title": title, "kind": kind}
                 )
                 for name in ways
             ]
+        if self._wake is not None:
+            self._wake()
+        return rows
 
     def send_unrecorded(self, title: str, body: str, ways: Sequence[str]) -> None:
         """Send at once and keep no record: for the moment when the store cannot be written."""
@@ -147,7 +159,7 @@ class Worker:
         open_store: Callable[[], Store],
         channels: Sequence[Channel],
         clock: Clock,
-        pause_s: float = 1.0,
+        pause_s: float = 0.3,
         on_result: Callable[[Result], None] | None = None,
     ) -> None:
         self._open, self._channels, self._clock = open_store, channels, clock

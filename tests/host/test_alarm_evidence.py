@@ -59,6 +59,7 @@ STUCK: list[tuple[str, dict[str, Any]]] = [
     ("part way", {"faults": frozenset({"stuck-part"}), "position_permille": 80, "wanted_permille": 1000}),
     ("no current", {"faults": frozenset({"motor-dead"}), "wanted_permille": 300}),
     ("too much current", {"faults": frozenset({"over-current"}), "wanted_permille": 300}),
+    ("both switches, and the frame will not drive", {"faults": frozenset({"switches-both"}), "lid_state": "stuck"}),
     ("no word, away from its target", {"target_permille": 300, "apart_s": NOW - 301}),
 ]  # fmt: skip
 
@@ -97,6 +98,14 @@ def test_stuck_open_and_open_in_frost() -> None:
     assert {"stuck-open", "open-at-dusk"} == rings(seen)
     seen = frame(0.5, around=NIGHT, position_permille=600, faults=frozenset({"stuck-open"}))
     assert "open-in-frost" in rings(seen)
+
+
+def test_jam_part_way_is_one_incident_whatever_the_lid_wants() -> None:
+    """A lid jammed at a crack is stuck shut when it is warm, stuck open when it is cold, and free only when free."""
+    jam = {"faults": frozenset({"stuck-part"}), "position_permille": 99, "target_permille": 100, "lid_state": "stuck"}
+    warm, cold = truths(frame(19.0, 0.3, **jam)), truths(frame(6.0, -0.1, NIGHT, **jam))
+    assert (warm["stuck-shut"], warm["stuck-open"]) == (TRUE, BETWEEN)
+    assert (cold["stuck-shut"], cold["stuck-open"]) == (BETWEEN, TRUE)
 
 
 def test_held_lid_is_not_stuck() -> None:
@@ -243,12 +252,12 @@ def test_live_frame_follows_a_jam_from_messages() -> None:
         live.hear_readings(t, {"air": v, "lid": 0.0, "target": 0.0, "outside": 3.0}, t)
     live.hear_event({"kind": "move", "from_permille": 0, "to_permille": 300, "reason": "warm"}, NOW)
     live.hear_event({"kind": "moved", "position_permille": 0, "took_ms": 900, "peak_ma": 3100}, NOW + 1)
-    assert lid_evidence.stuck_ways(live.picture(NOW + 2, SUNNY)) == (False, False)
+    assert lid_evidence.stuck_ways(live.picture(NOW + 2, SUNNY)) == (FALSE, FALSE)
     live.hear_event({"kind": "fault", "fault": "stuck-shut", "time_s": NOW + 1}, NOW + 2)
-    assert lid_evidence.stuck_ways(live.picture(NOW + 2, SUNNY)) == (True, False)
+    assert lid_evidence.stuck_ways(live.picture(NOW + 2, SUNNY)) == (TRUE, BETWEEN)
     live.hear_event({"kind": "cleared", "fault": "stuck-shut"}, NOW + 70)
     live.hear_event({"kind": "moved", "position_permille": 300}, NOW + 70)
-    assert lid_evidence.stuck_ways(live.picture(NOW + 400, SUNNY)) == (False, False)
+    assert lid_evidence.stuck_ways(live.picture(NOW + 400, SUNNY)) == (FALSE, FALSE)
 
 
 def test_old_events_from_a_journal_raise_nothing() -> None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from . import lid_evidence
 from .catalogue import Alarm, Catalogue
 from .heat_answer import HeatModel
-from .picture import Picture
+from .picture import PLAY_PERMILLE, Picture
 from .time_left import rate_of, until
 
 TRUE, FALSE, BETWEEN, UNKNOWN = "true", "false", "between", "unknown"
@@ -143,7 +143,7 @@ def _open_in_frost(picture: Picture, alarm: Alarm, facts: Mapping[str, Fact]) ->
     air, position = picture.air_degc, picture.position_permille
     if air is None or position is None or not fresh(picture):
         return Finding(UNKNOWN, facts)
-    if position < 30:  # play of a shut lid (chosen)
+    if position <= PLAY_PERMILLE:
         return Finding(FALSE, facts)
     return Finding(_below(air, frost, alarm.deadband_k), facts)
 
@@ -152,7 +152,7 @@ def _open_at_dusk(picture: Picture, facts: Mapping[str, Fact]) -> Finding:
     sun, position, outside = picture.around.sun_height_deg, picture.position_permille, picture.values.get("outside")
     if sun is None or position is None or not fresh(picture):
         return Finding(UNKNOWN, facts)
-    if sun > 0 or position < 30:
+    if sun > 0 or position <= PLAY_PERMILLE:
         return Finding(FALSE, facts)
     if outside is None:
         return Finding(TRUE if sun < -2 else BETWEEN, facts)
@@ -206,7 +206,7 @@ def _blind(picture: Picture, alarm: Alarm, facts: Mapping[str, Fact]) -> Finding
     if air is None or len(picture.air) < 20:
         return Finding(UNKNOWN, facts)
     spread = max(v for _, v in picture.air) - min(v for _, v in picture.air)
-    if not -2.0 <= air <= 2.0 or (picture.position_permille or 0) > 30:
+    if not -2.0 <= air <= 2.0 or (picture.position_permille or 0) > PLAY_PERMILLE:
         return Finding(FALSE, facts)
     return Finding(_below(spread, 0.5, alarm.deadband_k), facts)
 
@@ -225,7 +225,7 @@ def _silence(picture: Picture, facts: Mapping[str, Fact]) -> dict[str, Finding]:
     sun = picture.around.sun_height_deg
     sunny = sun is None or (sun >= 12.0 and not picture.around.dull_sky)
     outside = picture.values.get("outside")
-    was_open = (picture.position_permille or 0) >= 30
+    was_open = (picture.position_permille or 0) > PLAY_PERMILLE
     cold_open = was_open and sun is not None and sun < 5.0 and (outside is None or outside < 5.0)
     # While a frame stays silent none of these clears: only its voice is good news.
     return {

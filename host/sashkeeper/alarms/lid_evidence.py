@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from .heat_answer import SHUT as HEAT_SAYS_SHUT
 from .heat_answer import HeatModel, witness
-from .picture import Picture
+from .picture import PLAY_PERMILLE, Picture
 from .time_left import rate_of
 
 TRUE, FALSE, BETWEEN, UNKNOWN = "true", "false", "between", "unknown"
@@ -22,6 +22,7 @@ TRUE, FALSE, BETWEEN, UNKNOWN = "true", "false", "between", "unknown"
 STUCK_WORDS = frozenset({"stuck-shut", "stuck-open", "stuck-part"})
 MOTOR_WORDS = frozenset({"motor-dead", "over-current"})
 LATE_S = 300.0  # a journey, a pause and a second try; the host's own verdict comes after that (chosen)
+FAR_OPEN_PERMILLE = 300  # from one stage of the law on, an open lid is looked at by heat_answer.py
 HEAT_SETTLES_S = 360.0  # after a move the old warmth goes out first; judged from then on
 HEAT_WINDOW_S = 300.0
 ICE_DEGC = 1.5
@@ -35,40 +36,52 @@ def judge(picture: Picture, model: HeatModel | None = None) -> dict[str, str]:
     no_drop = ("no-drop" in picture.faults and not _falling(picture)) or heat_contradicts(picture, model)
     shut, open_ = stuck_ways(picture)
     warm = heating(picture)
-    iced = shut and not warm and at_freezing(picture)
+    iced = shut == TRUE and not warm and at_freezing(picture)
+    mild = not warm and not iced
     return {
-        # Cooling down does not free a lid: once rung, stuck-shut ends only when the lid is free.
-        "stuck-shut": (TRUE if warm else BETWEEN) if shut else FALSE,
-        "stuck-shut-cool": (BETWEEN if warm or iced else TRUE) if shut else FALSE,
-        "lid-iced": (TRUE if iced else BETWEEN) if shut else FALSE,
-        "stuck-open": TRUE if open_ else FALSE,
+        # Cooling down does not free a lid: once rung, each of these ends only when the lid is free.
+        "stuck-shut": BETWEEN if shut == TRUE and not warm else shut,
+        "stuck-shut-cool": BETWEEN if shut == TRUE and not mild else shut,
+        "lid-iced": BETWEEN if shut == TRUE and not iced else shut,
+        "stuck-open": open_,
         "no-drop": TRUE if no_drop else _heat_cleared(picture),
         "hot-though-open": TRUE if hot_word else _hot_though_open(picture),
         "moved-alone": TRUE if "moved-alone" in picture.faults else FALSE,
     }
 
 
-def stuck_ways(picture: Picture) -> tuple[bool, bool]:
-    """Return (wanted further open but is not, wanted further shut but is not)."""
-    position, target = picture.position_permille, picture.target_permille
+def stuck_ways(picture: Picture) -> tuple[str, str]:
+    """Return the truth of (cannot open as wanted, cannot shut as wanted).
+
+    BETWEEN: the lid is not free, but nothing wants it that way now.
+    """
     words = picture.faults & STUCK_WORDS
+    if picture.faults & MOTOR_WORDS and picture.wanted_permille is not None:
+        words = words | {"motor"}  # the current says that the last drive came to nothing
     late = picture.apart_s is not None and picture.now_s - picture.apart_s > LATE_S
     # A lid that is apart only because nobody drives it (hold, wind, empty battery) is not stuck.
     driven = picture.mode == "auto" and not picture.faults & {"battery-empty", "wind-shut"}
-    if picture.faults & MOTOR_WORDS and picture.wanted_permille is not None:
-        words = words | {"motor"}  # the current says that the last drive came to nothing
     if not words and not (late and driven):
-        return False, False
+        # A lid that the frame will not drive for another fault (both switches, lost position) is as good as stuck.
+        return _by_warmth(picture) if picture.lid_state == "stuck" else (FALSE, FALSE)
     if "stuck-shut" in words:
-        return True, "stuck-open" in words
+        return TRUE, BETWEEN
     if "stuck-open" in words:
-        return False, True
-    if picture.wanted_permille is not None:
-        target = picture.wanted_permille
-    if position is None or target is None or position == target:
-        # A stuck word without a direction: warmth tells which way it matters.
-        return heating(picture), not heating(picture)
-    return target > position, target < position
+        return BETWEEN, TRUE
+    target = picture.target_permille if picture.wanted_permille is None else picture.wanted_permille
+    way = 0 if target is None or picture.position_permille is None else target - picture.position_permille
+    if abs(way) <= PLAY_PERMILLE:
+        return _by_warmth(picture)
+    return (TRUE, BETWEEN) if way > 0 else (BETWEEN, TRUE)
+
+
+def _by_warmth(picture: Picture) -> tuple[str, str]:
+    """The lid cannot move and nobody says which way it should: the bed's warmth tells where it matters."""
+    position = picture.position_permille
+    too_shut = position is None or position < FAR_OPEN_PERMILLE
+    too_open = position is not None and position > PLAY_PERMILLE
+    cold = picture.air_degc is not None and picture.air_degc < picture.setting_degc("close_mdegc", 10_000)
+    return TRUE if too_shut and heating(picture) else BETWEEN, TRUE if too_open and cold else BETWEEN
 
 
 def heating(picture: Picture) -> bool:
@@ -95,7 +108,7 @@ def at_freezing(picture: Picture) -> bool:
 def heat_contradicts(picture: Picture, model: HeatModel | None = None) -> bool:
     """True when the lid says at least 300 permille open and the warmth says shut."""
     position, air = picture.position_permille, picture.air_degc
-    if position is None or position < 300 or air is None or picture.moved_s is None:
+    if position is None or position < FAR_OPEN_PERMILLE or air is None or picture.moved_s is None:
         return False
     if picture.now_s - picture.moved_s < HEAT_SETTLES_S or picture.mode != "auto":
         return False
