@@ -1,0 +1,415 @@
+"""A real connection to real brokers: stored before acknowledged, nothing lost, nothing twice, nobody else's topics."""
+
+from __future__ import annotations
+
+import json
+import ssl
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from sash import signing
+from sash.settings import defaults
+from sashkeeper import access, frames, mosquitto
+from sashkeeper.broker import EmbeddedBroker, free_port, host_password
+from sashkeeper.bus import Address, Bus
+from sashkeeper.clock import SystemClock
+from sashkeeper.context import STORE_NAME
+from sashkeeper.errors import BrokerError, JobError, StoreFull
+from sashkeeper.outbox import Outbox
+from sashkeeper.service import Service
+from sashkeeper.store import Store
+
+T0 = 1_770_724_800
+Pack = Callable[..., bytes]
+
+
+def until(holds: Callable[[], bool], wait_s: float = 10.0) -> None:
+    """Wait for other threads and programs; fails when they do not get there."""
+    end = time.monotonic() + wait_s
+    while not holds():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.01)
+
+
+class Board:
+    """A frame as the broker sees it: a plain MQTT client with the frame's account and last will."""
+
+    def __init__(self, port: int, frame: str, password: str, client_id: str = "") -> None:
+        self.frame = frame
+        self.heard: list[tuple[str, bytes, bool]] = []
+        self.answer = ""
+        self.granted: list[int] = []
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id or frame, clean_session=False)
+        self.client.username_pw_set(frame, password)
+        self.client.will_set(f"frames/{frame}/presence", self.presence(False), 1, True)
+        self.client.on_connect = self._connected
+        self.client.on_subscribe = self._subscribed
+        self.client.on_message = lambda _c, _u, m: self.heard.append((m.topic, m.payload, bool(m.retain)))
+        self.client.connect("127.0.0.1", port, keepalive=10)
+        self.client.loop_start()
+        until(lambda: bool(self.answer))
+
+    @staticmethod
+    def presence(here: bool) -> str:
+        return json.dumps({"v": 1, "here": here, "boot": 1, "time_s": int(time.time()), "position_permille": 0})
+
+    def _connected(self, client: mqtt.Client, _u: Any, _f: Any, code: Any, _p: Any) -> None:
+        self.answer = str(code)
+        if not code.is_failure:
+            client.subscribe([(f"frames/{self.frame}/settings/wanted", 1), (f"frames/{self.frame}/orders", 1)])
+
+    def _subscribed(self, _c: Any, _u: Any, _m: Any, codes: Any, _p: Any) -> None:
+        self.granted += [code.value for code in codes]
+
+    def say(self, suffix: str, body: Any, retain: bool = False) -> mqtt.MQTTMessageInfo:
+        payload = body if isinstance(body, bytes | str) else json.dumps(body)
+        return self.client.publish(f"frames/{self.frame}/{suffix}", payload, 1, retain)
+
+    def vanish(self) -> None:
+        """Lose the connection without a word."""
+        sock: Any = self.client.socket()
+        self.client.loop_stop()
+        sock.close()
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+class Host:
+    """Service and connection in a thread, with a store of its own, as `serve` has them."""
+
+    def __init__(self, path: Path, port: int, password: str) -> None:
+        self.bus = Bus(Address("127.0.0.1", port, access.HOST_USER, password))
+        self.stop = threading.Event()
+        self.service: Any = None
+        self._path = path
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+        until(lambda: self.service is not None)
+
+    def _run(self) -> None:
+        with Store(self._path) as store:
+            clock = SystemClock()
+            service = Service(store, Outbox(store, clock, self.bus.publish), clock)
+            self.service = service
+            self.bus.run(service, self.stop, tick_s=0.05)
+
+    def close(self) -> None:
+        self.stop.set()
+        self._thread.join(10)
+        self.bus.close()
+
+
+@contextmanager
+def running(home: Path, port: int, store: Store) -> Iterator[Host]:
+    host = Host(home / STORE_NAME, port, host_password(store))
+    try:
+        until(lambda: host.bus.connected)
+        yield host
+    finally:
+        host.close()
+
+
+@pytest.fixture
+def board(any_broker: int, store: Store) -> Iterator[Board]:
+    one = Board(any_broker, "north", frames.mqtt_password(store.frame("north")))
+    yield one
+    one.close()
+
+
+def test_readings_presence_and_will_reach_the_store(
+    any_broker: int, board: Board, store: Store, home: Path, pack: Pack
+) -> None:
+    """What a frame says is stored; when it vanishes, its last will says so."""
+    assert board.answer == "Success"
+    with running(home, any_broker, store) as host:
+        board.say("presence", board.presence(True), retain=True)
+        for n in range(200):
+            board.say("readings", pack("north", 1, n, T0 + n, air=n / 10))
+        until(lambda: store.reading_count() == 200)
+        assert host.service.live("north").here is True
+        board.vanish()
+        until(lambda: host.service.live("north").here is False)
+
+
+def test_signed_settings_go_out_retained_and_come_back_confirmed(
+    any_broker: int, board: Board, store: Store, home: Path
+) -> None:
+    """Settings from another program reach the frame signed and retained, and its answer is in the store."""
+    key = store.frame("north").key
+    with running(home, any_broker, store):
+        line = Bus(Address("127.0.0.1", any_broker, access.HOST_USER, host_password(store)), "cmd", clean=True)
+        line.connect()
+        n = Outbox(store, SystemClock(), line.publish).publish_wanted("north", {"open_mdegc": 16000}, "test")
+        assert line.pump(line.sent_all, 5)
+        line.close()
+        until(lambda: bool(board.heard))
+        topic, payload, _ = board.heard[0]
+        assert signing.open_envelope(key, topic, payload) == {"n": n, "settings": {"open_mdegc": 16000}}
+        taken = {**defaults(), "open_mdegc": 16000}
+        board.say("settings/actual", {"v": 1, "n": n, "settings": taken, "refused": None}, retain=True)
+        until(lambda: store.settings_sent("north")[0].outcome == "taken")
+    late = Board(any_broker, "north", frames.mqtt_password(store.frame("north")), client_id="north-again")
+    until(lambda: bool(late.heard))
+    assert late.heard[0][1:] == (payload, True)
+    late.close()
+
+
+def test_nothing_is_acknowledged_before_it_is_stored(
+    any_broker: int, board: Board, store: Store, home: Path, pack: Pack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the store refuses, messages stay at the broker or in hand; once it takes them they are there once."""
+    monkeypatch.setattr("sashkeeper.bus.STORE_RETRY_S", 0.05)
+    full = threading.Event()
+    full.set()
+    refusals = []
+    real = Store.add_readings
+
+    def add(self: Store, batch: Any) -> int:
+        if full.is_set() and batch:
+            refusals.append(len(batch))
+            raise StoreFull("No space is left.")
+        return real(self, batch)
+
+    monkeypatch.setattr(Store, "add_readings", add)
+    with running(home, any_broker, store):
+        for n in range(50):
+            board.say("readings", pack("north", 1, n, T0 + n, air=1))
+        until(lambda: len(refusals) > 2)
+        assert store.reading_count() == 0
+        full.clear()
+        until(lambda: store.reading_count() == 50)
+
+
+def test_a_host_that_dies_with_messages_in_hand_gets_them_again(
+    store: Store, home: Path, pack: Pack, request: pytest.FixtureRequest
+) -> None:
+    """Messages that were received but not acknowledged come again to the next host of the same session."""
+    request.getfixturevalue("mosquitto")
+    port = free_port()
+    mosquitto.write(store, home / "broker", port=port)
+    with mosquitto.Mosquitto(home / "broker", port):
+        address = Address("127.0.0.1", port, access.HOST_USER, host_password(store))
+        first = Bus(address)
+        first.connect()
+        board = Board(port, "north", frames.mqtt_password(store.frame("north")))
+        for n in range(30):
+            board.say("readings", pack("north", 1, n, T0 + n, air=1)).wait_for_publish(5)
+        until(lambda: (first._turn(0.05), len(first._arrived) >= 30)[1])
+        sock = first.sock
+        assert sock is not None
+        sock.close()  # gone without a word and without an acknowledgement
+        with running(home, port, store):
+            until(lambda: store.reading_count() == 30)
+        board.close()
+
+
+def test_retained_messages_that_come_twice_make_one_row(
+    any_broker: int, board: Board, store: Store, home: Path, report: Callable[..., dict[str, Any]]
+) -> None:
+    """However often a broker hands out what it kept, the history has it once."""
+    board.say("report", report(), retain=True).wait_for_publish(5)
+    for _ in range(3):
+        with running(home, any_broker, store):
+            until(lambda: store.report("north") is not None)
+            time.sleep(0.1)  # real time for a second copy to arrive, if the broker sends one
+    assert len(store.report_changes("north")) == 1
+
+
+def test_a_wrong_password_is_refused(any_broker: int, store: Store) -> None:
+    """Neither a stranger nor a frame with an old key gets in, and the host says why it did not."""
+    bad = Board(any_broker, "north", "wrong")
+    assert bad.answer in ("Not authorized", "Bad user name or password")
+    bad.client.loop_stop()
+    stranger = Board(any_broker, "south", "wrong")
+    assert stranger.answer in ("Not authorized", "Bad user name or password")
+    stranger.client.loop_stop()
+    bus = Bus(Address("127.0.0.1", any_broker, access.HOST_USER, "wrong"))
+    with pytest.raises(BrokerError, match="refused us"):
+        bus.connect()
+    bus.close()
+
+
+def test_every_account_uses_only_its_own_topics(
+    any_broker: int, board: Board, store: Store, home: Path, pack: Pack
+) -> None:
+    """The full matrix: a frame can neither speak nor hear for another one, nor give itself orders."""
+    store.frame_add("south", bytes(32)[:31] + b"\1", T0)
+    if (home / "broker").exists():
+        pytest.skip("Mosquitto reads new accounts only when told; the rules are compared in the next test")
+    south = Board(any_broker, "south", frames.mqtt_password(store.frame("south")))
+    with running(home, any_broker, store) as host:
+        south.client.publish("frames/north/readings", pack("north", 1, 1, T0, air=99), 1)
+        south.client.publish("frames/north/orders", "{}", 1)
+        south.client.publish("frames/south/orders", "{}", 1)
+        south.client.subscribe([("frames/north/orders", 1), ("#", 1), ("frames/+/orders", 1)])
+        until(lambda: len(south.granted) == 5)
+        assert south.granted[2:] == [128, 128, 128]
+        south.say("readings", pack("south", 1, 1, T0, air=5)).wait_for_publish(5)
+        until(lambda: store.reading_count("south") == 1)
+        Outbox(store, SystemClock(), host.bus.publish).publish_order("north", "locate")
+        until(lambda: bool(board.heard))
+    assert store.reading_count("north") == 0
+    assert [t for t, _, _ in board.heard] == ["frames/north/orders"]
+    assert south.heard == []
+    south.close()
+
+
+def test_mosquitto_keeps_the_same_rules(store: Store, home: Path, pack: Pack, request: pytest.FixtureRequest) -> None:
+    """The generated access file does what the embedded broker's table does."""
+    request.getfixturevalue("mosquitto")
+    store.frame_add("south", bytes(31) + b"\1", T0)
+    port = free_port()
+    mosquitto.write(store, home / "broker", port=port)
+    with mosquitto.Mosquitto(home / "broker", port), running(home, port, store) as host:
+        north, south = (Board(port, f, frames.mqtt_password(store.frame(f))) for f in ("north", "south"))
+        south.client.publish("frames/north/readings", pack("north", 1, 1, T0, air=99), 1)
+        south.client.publish("frames/north/orders", "{}", 1)
+        south.client.publish("frames/south/orders", "{}", 1)
+        south.client.subscribe([("frames/north/#", 1), ("#", 1)])
+        south.say("readings", pack("south", 1, 1, T0, air=5)).wait_for_publish(5)
+        until(lambda: store.reading_count("south") == 1)
+        Outbox(store, SystemClock(), host.bus.publish).publish_order("north", "locate")
+        until(lambda: bool(north.heard))
+        assert store.reading_count("north") == 0
+        assert len(north.heard) == 1
+        assert south.heard == []
+        north.close()
+        south.close()
+
+
+@pytest.mark.parametrize(
+    ("user", "topic", "speak", "hear"),
+    [
+        ("north", "frames/north/readings", True, False),
+        ("north", "frames/north/settings/actual", True, False),
+        ("north", "frames/north/settings/wanted", False, True),
+        ("north", "frames/north/orders", False, True),
+        ("north", "frames/south/readings", False, False),
+        ("north", "frames/south/orders", False, False),
+        ("north", "frames/north/other", False, False),
+        ("north", "frames/north", False, False),
+        ("north", "#", False, False),
+        ("north", "frames/+/orders", False, False),
+        ("", "frames/north/readings", False, False),
+        (access.HOST_USER, "frames/north/orders", True, True),
+        (access.HOST_USER, "frames/north/readings", False, True),
+        (access.HOST_USER, "frames/+/#", False, True),
+        (access.HOST_USER, "$SYS/#", False, False),
+    ],
+)
+def test_the_table_of_rights(user: str, topic: str, speak: bool, hear: bool) -> None:
+    """Who may say and hear what."""
+    assert (access.may_publish(user, topic), access.may_hear(user, topic)) == (speak, hear)
+
+
+def test_the_connection_comes_back_after_a_broker_restart(
+    store: Store, home: Path, pack: Pack, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A broker that is killed and started again is found again, and the rows of both times are there."""
+    request.getfixturevalue("mosquitto")
+    monkeypatch.setattr("sashkeeper.bus.RETRY_S", (0.05, 0.2))
+    port = free_port()
+    mosquitto.write(store, home / "broker", port=port)
+    broker = mosquitto.Mosquitto(home / "broker", port)
+    broker.start()
+    with running(home, port, store) as host:
+        for round_ in range(2):
+            board = Board(port, "north", frames.mqtt_password(store.frame("north")))
+            board.say("readings", pack("north", 1, round_, T0 + round_, air=1)).wait_for_publish(5)
+            until(lambda seen=round_ + 1: store.reading_count() == seen)  # type: ignore[misc]
+            board.close()
+            broker.stop(kill=True)
+            until(lambda: not host.bus.connected)
+            broker.start()
+            until(lambda: host.bus.connected)
+    broker.stop()
+
+
+def test_nobody_listens_is_said_in_one_sentence() -> None:
+    """A port without a broker gives host, port and what to do."""
+    port = free_port()
+    bus = Bus(Address("127.0.0.1", port))
+    with pytest.raises(BrokerError, match=f"127.0.0.1:{port} cannot be reached"):
+        bus.connect()
+    bus.close()
+
+
+def test_a_port_in_use_is_said_in_one_sentence(store: Store, home: Path) -> None:
+    """Two brokers cannot share a port, and the second one says so."""
+    with EmbeddedBroker(home / STORE_NAME, port=0) as first:
+        second = EmbeddedBroker(home / STORE_NAME, port=first.port)
+        with pytest.raises(JobError, match=r"cannot listen on 127\.0\.0\.1:\d+"):
+            second.start()
+
+
+def test_password_lines_are_those_of_mosquitto(tmp_path: Path) -> None:
+    """A line with a given salt is what PBKDF2 with SHA-512 gives; computed once with OpenSSL 3.
+
+    Source: openssl kdf -keylen 64 -kdfopt digest:SHA512 -kdfopt pass:secret -kdfopt hexsalt:00..0b
+    -kdfopt iter:101 PBKDF2, base64 of the output.
+    """
+    line = mosquitto.password_line("north", "secret", bytes(range(12)))
+    assert line.startswith("north:$7$101$AAECAwQFBgcICQoL$")
+    assert line.endswith(OPENSSL_LINE)
+
+
+OPENSSL_LINE = "Xr99N9ym9ys8TWxis5ajETJq6EVYzmc6nb8t3pUYnPBbCAbICS4xejTltonXWCtJNBvA+By+TXUqU6qCblO00w=="
+
+
+# The client library leaves its socket to the garbage collector when the handshake fails.
+@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
+def test_tls_is_checked_against_the_certificate(store: Store, home: Path, tmp_path: Path) -> None:
+    """With a certificate the embedded broker speaks TLS, and a client without the right one does not go on."""
+    cert, key = make_certificate(tmp_path)
+    with EmbeddedBroker(home / STORE_NAME, port=0, cert_file=str(cert), key_file=str(key)) as broker:
+        good = Bus(Address("127.0.0.1", broker.port, access.HOST_USER, host_password(store), True, str(cert)))
+        good.connect()
+        assert isinstance(good.sock, ssl.SSLSocket)
+        good.close()
+        bad = Bus(Address("127.0.0.1", broker.port, access.HOST_USER, host_password(store), True))
+        with pytest.raises(BrokerError, match="certificate"):
+            bad.connect()
+        bad.close()
+
+
+def make_certificate(folder: Path) -> tuple[Path, Path]:
+    """A certificate for 127.0.0.1, good for this test only."""
+    import datetime
+    import ipaddress
+
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.x509.oid import NameOID
+
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "127.0.0.1")])
+    now = datetime.datetime.now(datetime.UTC)
+    cert = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - datetime.timedelta(days=1))
+        .not_valid_after(now + datetime.timedelta(days=1))
+        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), False)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=None), True)
+        .sign(key, hashes.SHA256())
+    )
+    cert_path, key_path = folder / "cert.pem", folder / "key.pem"
+    cert_path.write_bytes(cert.public_bytes(serialization.Encoding.PEM))
+    key_path.write_bytes(
+        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    )
+    return cert_path, key_path
