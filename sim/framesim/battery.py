@@ -23,12 +23,12 @@ CHARGE_STOP_V = 14.4  # common practice, no source
 class BatteryParts:
     """Battery, panel and standing load. Values chosen for one small frame."""
 
-    capacity_ah: float = 7.0
+    capacity_ah: float = 12.0
     start_soc: float = 0.95
     resistance_ohm: float = 0.05  # at 25 C, wiring included
     resistance_per_k: float = 0.015  # rise per kelvin below 25 C; from memory
     capacity_per_k: float = 0.008  # loss per kelvin below 25 C; common practice, no source
-    panel_w: float = 5.0  # at 1000 W/m2
+    panel_w: float = 10.0  # at 1000 W/m2
     panel_share: float = 0.7  # dust, angle, controller
     charge_share: float = 0.85  # charge that stays
     board_ma: float = 40.0  # mean of the sleeping and talking board

@@ -48,6 +48,7 @@ from typing import Any
 from framesim.faults import Fault, FaultError, Faults
 from framesim.virtual_frame import VirtualFrame
 
+SHIPPED = Path(__file__).parent / "scenarios"
 HEADINGS: Mapping[str, tuple[str, ...]] = {
     "fault": (),  # every part that is in none of the others
     "outage": ("power", "link", "broker", "clock"),
@@ -179,13 +180,23 @@ class Scenario:
             self.log.append((now_ms, "ends", happening.fault))
 
 
+def shipped() -> list[str]:
+    """Names of the scenarios that come along."""
+    return sorted(path.stem for path in SHIPPED.glob("*.toml"))
+
+
 def load(path: str | Path, utc_offset_h: float) -> Scenario:
-    """Read a scenario file; ScenarioError says which entry is wrong and why."""
+    """Read a scenario file, or a shipped one by its name; ScenarioError says which entry is wrong and why."""
+    if str(path) in shipped():
+        path = SHIPPED / f"{path}.toml"
     path = Path(path)
     try:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
-        raise ScenarioError(f"{path}: cannot be read ({error.strerror}). Give the path of a scenario file.") from error
+        raise ScenarioError(
+            f"{path}: cannot be read ({error.strerror}). "
+            f"Give the path of a scenario file or one of: {', '.join(shipped())}."
+        ) from error
     return parse(text, utc_offset_h, str(path))
 
 

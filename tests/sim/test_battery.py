@@ -21,18 +21,18 @@ def test_rest_voltage(soc: float, volts: float) -> None:
 
 
 def test_charge_is_counted() -> None:
-    """7 Ah at 25 C give one ampere for seven hours, not for eight."""
+    """12 Ah at 25 C give one ampere for twelve hours, not for fourteen."""
     battery = Battery(BatteryParts(board_ma=0.0, start_soc=1.0))
-    battery.advance(6.9 * 3600, 1000.0, 0.0, 25.0)
+    battery.advance(11.9 * 3600, 1000.0, 0.0, 25.0)
     assert battery.volts > 11.8
-    battery.advance(1.1 * 3600, 1000.0, 0.0, 25.0)
+    battery.advance(1.8 * 3600, 1000.0, 0.0, 25.0)
     assert battery.volts < 10.0
 
 
 def test_cold_costs_capacity_and_voltage() -> None:
     """At -20 C a third of the capacity is gone and a stroke pulls the voltage down further."""
     battery = Battery(NO_LOAD)
-    assert battery.capacity_ah(-20) == pytest.approx(0.64 * 7, rel=0.01)
+    assert battery.capacity_ah(-20) == pytest.approx(0.64 * 12, rel=0.01)
     warm = battery.volts_under(2000, 20) - battery.volts_under(0, 20)
     cold = battery.volts_under(2000, -20) - battery.volts_under(0, -20)
     assert cold < 1.4 * warm < 0
@@ -65,7 +65,7 @@ def test_flat_and_old() -> None:
     before = battery.volts_under(2000, 10)
     old = Fault("battery", "old")
     faults.start(old)
-    assert battery.capacity_ah(25) == pytest.approx(2.8)
+    assert battery.capacity_ah(25) == pytest.approx(4.8)
     assert battery.volts_under(2000, 10) < before - 0.1
     faults.end(old)
     faults.start(Fault("battery", "flat"))

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from framesim.faults import CATALOGUE, Fault, Faults
-from framesim.scenario import CONDITIONS, ScenarioError, Sight, load, parse
+from framesim.scenario import CONDITIONS, ScenarioError, Sight, load, parse, shipped
 from framesim.virtual_frame import VirtualFrame
 
 START_MS = round(datetime(2027, 3, 1, 9, tzinfo=UTC).timestamp() * 1000)  # 10:00 at UTC+1
@@ -133,3 +133,15 @@ def test_a_file_is_read_with_its_name(tmp_path: Path) -> None:
     story = load(path, 0.0)
     assert (story.name, story.says, len(story.happenings)) == ("Jam", "invented", 1)
     assert isinstance(story.happenings[0].fault, Fault)
+
+
+def test_the_page_on_scenarios_names_everything(root: Path) -> None:
+    """Every part, kind, option, condition and shipped scenario is on the page."""
+    page = (root / "docs" / "scenarios.md").read_text()
+    for part, kinds in CATALOGUE.items():
+        for kind, about in kinds.items():
+            for word in (part, kind, *about.options):
+                assert f"`{word}`" in page, (part, word)
+            assert about.does in page
+    for word in (*CONDITIONS, *shipped()):
+        assert f"`{word}`" in page
