@@ -11,7 +11,7 @@ from ..reading import Actions
 from .common import BLIND_MS, SLICE_MS
 
 DEAD_MA, DEAD_MS = 30, 1_000  # chosen: less current than this for so long means none
-LONGEST_MS = 240_000
+LONGEST_MS, PAST_END_MS = 240_000, 2_500
 
 
 class Bench:
@@ -52,15 +52,20 @@ class Bench:
             ms -= await self._board.wait(min(ms, 500))
             self._board.read()
 
-    def drive(self, direction, permille, ms, limit_ma):
-        """Drive; return how it ended and what was measured on the way."""
+    def drive(self, direction, permille, ms, limit_ma, past_end=0):
+        """Drive; return how it ended and what was measured on the way.
+
+        past_end 1: an end switch does not end it, for a moment at most: this finds swapped motor wires.
+        """
         board = self._board
         board.read()  # takes the present hold
         made = Actions()
         made.motor, made.duty_permille = direction, permille
+        board.past_end = past_end
         try:
-            return asyncio.run(self._drive(board, made, min(ms, LONGEST_MS), limit_ma))
+            return asyncio.run(self._drive(board, made, min(ms, PAST_END_MS if past_end else LONGEST_MS), limit_ma))
         finally:
+            board.past_end = 0
             board.safe()
 
     async def _drive(self, board, made, ms, limit_ma):

@@ -457,6 +457,9 @@ def case_bench_drives_end_by_themselves():
     done = bench.drive(1, 1000, 9000, 3000)
     assert (done["stopped"], done["at_open"]) == ("end", 1), done
     assert off()
+    done = bench.drive(1, 1000, 9000, 3000, 1)  # past the end, but never for long
+    assert (done["stopped"], done["ms"] <= 2540) == ("time", True), done
+    assert bench.drive(1, 1000, 9000, 3000)["stopped"] == "end"
     machine.levels[numbers["hold"]] = 1
     done = bench.drive(-1, 1000, 9000, 3000)
     assert (done["stopped"], done["ms"]) == ("hold", 0), done
