@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import click
@@ -11,7 +13,8 @@ from sashkeeper import season_now
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError, JobError
-from sashkeeper.place import site_of
+from sashkeeper.place import need_site, site_of
+from sashkeeper.planting import read_day
 from sashkeeper.setpoint_send import WAIT_S, Outcome, wait
 from sashkeeper.setpoint_words import WORDS, controller, faults, in_unit, word
 from sashkeeper.setpoints import Suggestion
@@ -103,6 +106,40 @@ def _print_suggestion(app: App, frame: str, found: Suggestion, force: Mapping[st
     for caution in found.cautions:
         click.echo(paragraph(in_unit(f"Note: {caution}", f), "", "  "))
     click.echo(paragraph(GUIDE))
+
+
+@command.command("preview")
+@click.argument("frame")
+@click.option("--day", "day_text", help="Day to look at, like 2027-01-15. [default: tomorrow]")
+@click.option("--weather", type=click.Path(path_type=Path, exists=True), help="EPW or TMY3 file that holds such a day.")
+@click.option("--plot", type=click.Path(path_type=Path), help="Write a picture, like tomorrow.png.")
+@json_option
+@pass_app
+def preview_(
+    app: App, frame: str, day_text: str | None, weather: Path | None, plot: Path | None, as_json: bool
+) -> None:
+    """Simulate a day under the suggested setpoints, beside those in force."""
+    from sashkeeper import preview
+
+    site = need_site(app.config)
+    day = read_day(day_text, "--day") if day_text else site.today(app.clock.now_s()) + timedelta(days=1)
+    sets = {"suggested": {**_in_force(app, frame), **_suggested(app, frame).settings}}
+    if app.store.actual(frame) is not None:
+        sets["in force"] = _in_force(app, frame)
+    days = preview.preview(sets, site, day, weather)
+    if plot is not None:
+        preview.draw(plot, days, sets, day, f"{frame}: what the setpoints would do (simulated)")
+    if as_json:
+        print_json([{"sky": d.sky, "settings": d.settings_name, "peak_degc": round(d.peak_degc, 1),
+                     "lowest_degc": round(d.lowest_degc, 1), "open_h": d.open_h} for d in days])  # fmt: skip
+        return
+    click.echo(f"{frame} on {day}, simulated:")
+    rows = [[d.settings_name, app.temperature(d.peak_degc), app.temperature(d.lowest_degc), f"{d.open_h:.0f} h", d.sky]
+            for d in days]  # fmt: skip
+    click.echo(table(["setpoints", "peak", "lowest", "open", "sky"], rows))
+    click.echo(paragraph("A simulated frame, not yours: good for comparing, not for promising."))
+    if plot is not None:
+        click.echo(f"Picture: {plot}")
 
 
 @command.command("show")
