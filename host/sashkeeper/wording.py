@@ -609,6 +609,44 @@ def sign_of_life(frames: Sequence[str], standing: Sequence[str]) -> Words:
     )
 
 
+def cover_words(
+    verdict: str, bare: tuple[float, float, float] | None, covered: tuple[float, float, float] | None,
+    damage_degc: float | None, crop: str, nights: int, by_forecast: bool, fahrenheit: bool = False,
+) -> str:
+    """Say what tonight may bring and whether to cover; ranges are (about, low, high) leaf temperatures [degC]."""
+    if bare is None or covered is None:
+        return "Tonight cannot be judged: there is no outside temperature and no forecast."
+
+    def spread(r: tuple[float, float, float]) -> str:
+        about, low, high = (temperature_words(t, fahrenheit) for t in r)
+        return f"about {about} ({low} to {high})"
+
+    source = "a forecast" if by_forecast else f"{nights} nights of this frame" if nights >= 3 else "general ranges only"
+    night = f"Leaves tonight, from {source}: bare {spread(bare)}, covered {spread(covered)}."
+    if damage_degc is None:
+        return f"{night} Nothing is planted that could be hurt."
+    limit = f"{crop[:1].upper()}{crop[1:]} is hurt near {temperature_words(damage_degc, fahrenheit)} (estimate)."
+    do = {
+        "no-cover": "No cover is needed.",
+        "cover": "Lay the cover on before dusk.",
+        "cover-and-pick": "Lay the cover on, and pick the tender crops before dusk: even covered it may be too cold.",
+    }[verdict]
+    return f"{night} {limit} {do}"
+
+
+def airing_words(hours: float | None) -> str:
+    """Say when the bed was last aired."""
+    if hours is None:
+        return "The lid has not been seen open yet."
+    if hours == 0:
+        return "The bed is being aired now."
+    since = f"Last aired {age(hours * 3600)}."
+    if hours < 14 * 24:
+        return since
+    mould = "mould likes still, wet air"
+    return f"{since} In the next mild hour let it stand open a crack, and take dead leaves out: {mould}."
+
+
 def test_message() -> Words:
     """Return the message of the phone test."""
     return Words(
