@@ -193,6 +193,7 @@ class FrameCore:
         self._part_ms -= dt_s * 1000
         self.uptime_s += dt_s
         self.unix_s = unix_s
+        self._locate_s = max(0, self._locate_s - dt_s)
         self._sun_s += dt_s
         if self._sun_s >= SUN_EVERY_S or (unix_s != NONE) != (self._day_of_year > 0):
             self._sun_s = 0
@@ -410,9 +411,9 @@ class FrameCore:
             self._air_before_mdegc = air
             if motion.state == lid_table.SHUTTING:
                 self.drop.shut()
+            why = "order" if self._manual != NONE else self._why or self.reason
             self.teller.event(actions, "move", {"from_permille": motion.from_permille,
-                                                 "to_permille": self.target_permille,
-                                                 "reason": self._why if self._manual == NONE else "order"})
+                                                "to_permille": self.target_permille, "reason": why})
         if motion.done or motion.started:
             self._save(actions)
         self._note_lid()
@@ -445,7 +446,6 @@ class FrameCore:
     # --- lamp, siren, pace ------------------------------------------------------------------------
     def _signal(self, dt_s, inputs, actions):
         """Siren for a coming closing, for the two worst alarms and to be found; lamp for any fault."""
-        self._locate_s = max(0, self._locate_s - dt_s)
         self._silent_s = 0 if inputs.ack else min(SILENCED_S, self._silent_s + dt_s)
         worst = self.faults.has("open-in-frost") or self.finder.hot_and_shut
         # The first minute of every ten, every other five seconds.

@@ -13,6 +13,7 @@ class LidBench:
 
     at             where the lid really is, permille
     blocked        directions that stall: 1 opening, -1 shutting
+    stray_ma       current that flows although nothing was told (a relay that sticks); a short adds to any current
     dead           the motor draws no current and does not move
     slips          the motor runs, the lid does not follow
     shut_reads open_reads   what a broken switch says, NONE when it works
@@ -26,6 +27,7 @@ class LidBench:
         self.motion = Motion(self.fittings, round(at) if saved is None else saved, moving, warn_ms)
         self.blocked: set[int] = set()
         self.dead = self.slips = self.no_sensor = False
+        self.stray_ma = 0
         self.shut_reads = self.open_reads = NONE
         self.speed = 1.0
         self.hold = 0
@@ -50,7 +52,7 @@ class LidBench:
         motion = self.motion
         if dt_ms is None:
             dt_ms = 200 if motion.motor else 500 if motion.siren else 5_000
-        current = self._drive(dt_ms)
+        current = self._drive(dt_ms) + self.stray_ma
         self.clock_ms += dt_ms
         shut = self.shut_reads if self.shut_reads != NONE else int(self.at <= 3)
         opened = self.open_reads if self.open_reads != NONE else int(self.at >= 997)
