@@ -176,12 +176,11 @@ def test_the_bench_of_a_real_board_over_the_console(tmp_path: Path) -> None:
     fake = Path(__file__).parents[1] / "controller" / "fake_machine"
     for name in ("machine.py", "onewire.py", "network.py"):
         shutil.copy(fake / name, tmp_path / name)
-    (tmp_path / "data").mkdir()
     with PtyBoard(tmp_path) as board, BoardWire(board.port) as wire:
         install.install(wire, image.build("rp2", compiled=False))
         wire.run("import os, onewire, time\nonewire.state['now_ms'] = time.ticks_ms")
         wire.run(f"onewire.devices[{ROMS['air']!r}] = bytes.fromhex('91014b467fff0f1025')")
-        real = RealBench(wire, {"frame": "north", "probes": {"air": ROMS["air"]}, "data_folder": "data"}, "rp2")
+        real = RealBench(wire, {"frame": "north", "probes": {"air": ROMS["air"]}}, "rp2")
         real.wait(1500)
         look = real.look()
         assert look.degc("air") == 25.0625

@@ -18,7 +18,7 @@ from .one_wire import Probes
 WATCHDOG_MS = 8_000  # the most that both families can do
 SLICE_MS, REST_SLICE_MS = 20, 100  # how often wait() looks at hold and end switches
 BLIND_MS = RAMP_MS + 200  # current of a starting motor says nothing about the lid
-DATA_FOLDER = "/data"
+DATA_FOLDER = "data"  # boards start in their root folder
 
 
 class Parts:

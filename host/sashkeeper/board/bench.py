@@ -104,7 +104,7 @@ def warm_hand(bench: Bench, grower: Grower, fittings: Mapping[str, Any], report:
     for place in wanted:
         before = bench.look()
         grower.do(f"warm:{place}", f"Hold the probe that belongs {PLACES.get(place, place)} in your warm hand.")
-        seen[place] = _warmest(bench, wanted, {name: before.degc(name) for name in wanted})
+        seen[place] = warmest(bench, wanted, {name: before.degc(name) for name in wanted})
         grower.do("let-go", "Let go of it.")
     wrong = {place: found for place, found in seen.items() if found != place}
     if not wrong:
@@ -126,7 +126,7 @@ def _swap(wrong: Mapping[str, str], roms: Mapping[str, str]) -> bool:
     return sorted(wrong) == sorted(wrong.values()) and all(place in roms for place in wrong)
 
 
-def _warmest(bench: Bench, places: list[str], before: Mapping[str, float | None]) -> str:
+def warmest(bench: Bench, places: list[str], before: Mapping[str, float | None]) -> str:
     """Return the place whose reading rises by WARM_K first, "" when none does in time."""
     for _ in range(WARM_S):
         bench.wait(1_000)

@@ -36,6 +36,10 @@ class RealBench:
         pads = {place: None if pad is None else bytes.fromhex(pad) for place, pad in seen.pop("probes").items()}
         return Look(pads, **seen)
 
+    def found(self) -> list[str]:
+        """Return the ROM codes on the probe bus."""
+        return [str(code) for code in self._wire.ask("bench.found()", "look for probes")]
+
     def wait(self, ms: int) -> None:
         """Let time pass on the board."""
         self._wire.run(f"bench.wait({int(ms)})", "wait")
