@@ -131,6 +131,28 @@ def test_links_lead_somewhere(page: Path) -> None:
             assert (page.parent / target).exists(), target
 
 
+def test_bench_page_lists_the_steps_of_the_program() -> None:
+    """The page has the program's steps, in its order, with its limits."""
+    from sashkeeper.board import bench
+
+    page = (HARDWARE / "bench-check.md").read_text()
+    rows = re.findall(r"^\| ([a-z ]+) \| .* \| (yes|no) \|$", page, re.MULTILINE)
+    assert [row[0].replace(" ", "_") for row in rows] == [_page_name(step.__name__) for step, _ in bench.STEPS]
+    assert [row[0] for row in rows if row[1] == "no"] == ["battery under load", "radio"]
+    for words in (
+        f"by {bench.WARM_K:g} K within {bench.WARM_S} s", f"within {bench.TRAVEL_SHARE * 100:.0f} %",
+        f"at least {bench.SAG_SHARE * 100:.0f} % of the rest", f"within {bench.RADIO_S} s", "11.5 to 14.7 V",
+    ):  # fmt: skip
+        assert words in page, words
+    assert bench.RANGE_MV[12] == (11_500, 14_700)
+
+
+def _page_name(function: str) -> str:
+    return {"ends_at_rest": "end_switches", "direction": "motor_direction", "sag": "battery_under_load"}.get(
+        function, function
+    )
+
+
 def test_parts_name_functions_and_ratings_only() -> None:
     """No web shop, no trade mark sign, no price in the parts list."""
     text = (HARDWARE / "parts.md").read_text()
