@@ -10,8 +10,8 @@ shutting   lid coming down                             shuts
 stuck      lid did not do what it was told             off; tries again after a pause, or never
 held       hands in the frame                          off, whatever is wanted
 
-lid_motion.py turns readings into events and asks `after`. The picture in
-docs/decisions/lid-table.md is drawn from it; a test visits every cell.
+lid_motion.py turns readings into events and asks `after`. The table in
+docs/decisions/lid-drive.md is drawn from it; a test visits every cell.
 """
 
 STATES = ("unknown", "shut", "opening", "part", "open", "shutting", "stuck", "held")

@@ -31,6 +31,20 @@ def test_every_cell_of_the_table_holds_a_state() -> None:
         assert set(row) <= set(range(len(lid_table.STATES)))
 
 
+def test_the_page_shows_the_table_as_it_is() -> None:
+    """What the page prints must be the table that runs."""
+    page = (Path(__file__).parents[2] / "docs" / "decisions" / "lid-drive.md").read_text()
+    for event, row in zip(lid_table.EVENTS, lid_table.NEXT, strict=True):
+        cells = ["·" if after == before else lid_table.STATES[after] for before, after in enumerate(row)]
+        assert f"| {event.replace('_', ' ')} | {' | '.join(cells)} |" in page
+
+
+def test_the_page_explains_every_fault_word() -> None:
+    """Each word that the drive can report is explained on the page."""
+    page = (Path(__file__).parents[2] / "docs" / "decisions" / "lid-drive.md").read_text()
+    assert all(f"`{word}`" in page for word in lid_table.FAULTS if word)
+
+
 @pytest.mark.parametrize("state", range(len(lid_table.STATES)))
 @pytest.mark.parametrize("event", range(len(lid_table.EVENTS)))
 def test_each_cell_obeys_the_rules(event: int, state: int) -> None:
