@@ -127,13 +127,15 @@ class Bus:
 
     # -- paho's calls ------------------------------------------------------------------------
 
-    def _on_connect(self, client: mqtt.Client, _u: Any, _flags: Any, code: Any, _props: Any = None) -> None:
+    def _on_connect(self, client: mqtt.Client, _u: Any, flags: Any, code: Any, _props: Any = None) -> None:
         if code.is_failure:
             self._refusal = str(code)
             return
         # A kept session may still hold messages of before; unacknowledged ones come again.
         self._unacked.clear()
         self.connections += 1
+        # A kept session is subscribed already, and what it held comes before any answer to us.
+        self.connected = bool(flags.session_present)
         client.subscribe([(topic, 1) for topic in self.topics])
 
     def _on_subscribe(self, _c: mqtt.Client, _u: Any, _mid: int, _codes: Any, _props: Any = None) -> None:
