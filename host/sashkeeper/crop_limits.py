@@ -52,13 +52,13 @@ def limits_of(
     days: Sequence[DayTemps] = (),
     *,
     light_h: float | None = None,
-    soil_degc: float | None = None,
+    soil: Mapping[date, float] | None = None,
     growth_stops_h: float = 10.0,
 ) -> CropLimits:
     """Return what one planting asks for today; raises UnknownCrop."""
     crop = book.find(planting.crop)
     stage = stage_of(
-        planting, crop, today, days, light_h=light_h, soil_degc=soil_degc, growth_stops_h=growth_stops_h
+        planting, crop, today, days, light_h=light_h, soil=soil, growth_stops_h=growth_stops_h
     )
     since = date.fromisoformat(planting.since_day)
     lived = [d for d in days if d.day >= since]

@@ -7,7 +7,9 @@ rate (1/days) is read off a straight line; outside them nothing is promised.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, timedelta
 from itertools import pairwise
 
 from sashkeeper.crops import Crop
@@ -62,6 +64,33 @@ def _percent(crop: Crop, soil_degc: float) -> float | None:
         if t0 <= soil_degc <= t1:
             return p0 + (p1 - p0) * (soil_degc - t0) / (t1 - t0)
     return None
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a sowing is: share of the way up (1 = up), the day it came up, and how many days were measured."""
+
+    share: float
+    up_on: date | None
+    measured_days: int
+
+
+def progress(crop: Crop, sown: date, today: date, soil: Mapping[date, float], guess_degc: float) -> Progress:
+    """Return how far a sowing has come by the soil temperature of each day [degC].
+
+    Each day adds its share of the days needed at its own temperature. Days that no
+    probe has measured are taken at `guess_degc`.
+    """
+    share, measured, day = 0.0, 0, sown
+    while day < today:
+        degc = soil.get(day)
+        measured += degc is not None
+        wait = emergence_days(crop, guess_degc if degc is None else degc).days
+        share += 0.0 if wait is None else 1.0 / wait
+        day += timedelta(days=1)
+        if share >= 1.0 - 1e-9:
+            return Progress(1.0, day, measured)
+    return Progress(share, None, measured)
 
 
 def soil_caution(crop: Crop, soil_degc: float) -> str:

@@ -12,13 +12,13 @@ resting      days shorter than the threshold: hardly any growth, leaves are kept
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 from sashkeeper.crops import Crop, CropBook
-from sashkeeper.emergence import emergence_days
+from sashkeeper.emergence import progress
 from sashkeeper.errors import InputError
 from sashkeeper.hardening import DayTemps, week_minimum_degc
 from sashkeeper.store import Planting, Store
@@ -145,21 +145,21 @@ def stage_of(
     days: Sequence[DayTemps] = (),
     *,
     light_h: float | None = None,
-    soil_degc: float | None = None,
+    soil: Mapping[date, float] | None = None,
     growth_stops_h: float = GROWTH_STOPS_H,
 ) -> Stage:
     """Return the stage of a planting today.
 
     days: temperatures at the plant. light_h: today's hours of light, where the
-    place is known. soil_degc: mean soil temperature since sowing, where a probe
-    speaks. A stage that the grower entered (data "stage") wins.
+    place is known. soil: daily mean soil temperatures, where a probe has
+    spoken. A stage that the grower entered (data "stage") wins.
     """
     data: dict[str, Any] = planting.data
     if data.get("stage") in STAGES:
         return Stage(str(data["stage"]), "as you entered it")
     since = date.fromisoformat(planting.since_day)
     age = (today - since).days
-    young = _young_stage(crop, data, since, age, today, soil_degc)
+    young = _young_stage(crop, data, since, age, today, soil or {})
     if young is not None:
         return young
     if light_h is not None and light_h < growth_stops_h:
@@ -173,7 +173,7 @@ def stage_of(
 
 
 def _young_stage(
-    crop: Crop, data: dict[str, Any], since: date, age: int, today: date, soil_degc: float | None
+    crop: Crop, data: dict[str, Any], since: date, age: int, today: date, soil: Mapping[date, float]
 ) -> Stage | None:
     if data.get("start") in ("transplant", "division"):
         if age < SETTLING_DAYS:
@@ -185,13 +185,9 @@ def _young_stage(
             up_days = (today - up).days
             return Stage("seedling", f"up for {up_days} days") if up_days < SEEDLING_DAYS else None
         return Stage("germinating", f"sown {age} days ago")
-    soil = SOIL_GUESS_DEGC if soil_degc is None else soil_degc
-    wait = emergence_days(crop, soil)
-    origin = "assumed" if soil_degc is None else "measured"
-    if wait.days is None or age < wait.days:
-        expected = "no emergence expected" if wait.days is None else f"about {wait.days:.0f} days needed"
-        return Stage("germinating", f"sown {age} days ago, {expected} at {soil:.0f} °C soil ({origin})")
-    past = age - wait.days
-    if past < SEEDLING_DAYS:
-        return Stage("seedling", f"up for about {past:.0f} days")
-    return None
+    got = progress(crop, since, today, soil, SOIL_GUESS_DEGC)
+    if got.up_on is None:
+        origin = f"soil measured on {got.measured_days} of {age} days" if age else "just sown"
+        return Stage("germinating", f"sown {age} days ago, about {got.share:.0%} of the way up ({origin})")
+    past = (today - got.up_on).days
+    return Stage("seedling", f"up for about {past} days") if past < SEEDLING_DAYS else None

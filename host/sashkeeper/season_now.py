@@ -6,6 +6,7 @@ themselves (``setpoints``, ``hardening``, ``planting``) are pure.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -19,7 +20,7 @@ from sashkeeper.store import Planting, Store
 
 LOOK_BACK_DAYS = 45
 HOURS_FOR_A_DAY = 18  # fewer hours with readings than this are not called a day
-SOIL_DAYS = 10
+SOIL_BACK_DAYS = 150  # seed that is not up after that will not come
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class SeasonNow:
     book: CropBook
     days: tuple[DayTemps, ...]
     light_h: float | None
-    soil_degc: float | None
+    soil: Mapping[date, float]
     growth_stops_h: float
 
     def suggest(self) -> setpoints.Suggestion:
@@ -43,7 +44,7 @@ class SeasonNow:
             self.today,
             self.days,
             light_h=self.light_h,
-            soil_degc=self.soil_degc,
+            soil=self.soil,
             growth_stops_h=self.growth_stops_h,
         )
 
@@ -55,7 +56,7 @@ class SeasonNow:
             self.today,
             self.days,
             light_h=self.light_h,
-            soil_degc=self.soil_degc,
+            soil=self.soil,
             growth_stops_h=self.growth_stops_h,
         )
 
@@ -72,7 +73,7 @@ def gather(store: Store, config: Config, home: Path | None, frame: str, now_s: f
         crops.load(home),
         tuple(day_temps(store, frame, today, site)),
         None if site is None else site.light_h(today),
-        soil_mean_degc(store, frame, now_s),
+        soil_days(store, frame, today, site),
         10.0 if site is None else site.season.growth_stops_h,
     )
 
@@ -108,8 +109,15 @@ def day_temps(
     return result
 
 
-def soil_mean_degc(store: Store, frame: str, now_s: float, back_days: int = SOIL_DAYS) -> float | None:
-    """Return the mean soil temperature of the last days [degC], or None without a soil probe."""
-    rolls = store.rolls(frame, ["soil"], now_s - back_days * 86_400, now_s).get("soil", [])
-    means = [r.mean for r in rolls if r.n > 0]
-    return sum(means) / len(means) if len(means) >= HOURS_FOR_A_DAY else None
+def soil_days(
+    store: Store, frame: str, today: date, site: Site | None, back_days: int = SOIL_BACK_DAYS
+) -> dict[date, float]:
+    """Return the mean soil temperature [degC] of each day before today that a probe has measured for 18 hours."""
+    first = today - timedelta(days=back_days)
+    rolls = store.rolls(frame, ["soil"], day_start_s(first, site), day_start_s(today, site)).get("soil", [])
+    zone = UTC if site is None else site.zone
+    means: dict[date, list[float]] = {}
+    for roll in rolls:
+        if roll.n > 0:
+            means.setdefault(datetime.fromtimestamp(roll.start_s, zone).date(), []).append(roll.mean)
+    return {day: sum(m) / len(m) for day, m in means.items() if len(m) >= HOURS_FOR_A_DAY}

@@ -105,13 +105,13 @@ def _limits(
     today: date,
     days: Sequence[DayTemps],
     light_h: float | None,
-    soil_degc: float | None,
+    soil: Mapping[date, float] | None,
     growth_stops_h: float,
 ) -> list[CropLimits]:
     iso = today.isoformat()
     standing = [p for p in plantings if p.since_day <= iso and (p.until_day is None or p.until_day > iso)]
     return [
-        limits_of(p, book, today, days, light_h=light_h, soil_degc=soil_degc, growth_stops_h=growth_stops_h)
+        limits_of(p, book, today, days, light_h=light_h, soil=soil, growth_stops_h=growth_stops_h)
         for p in standing
     ]
 
@@ -123,16 +123,17 @@ def suggest(
     days: Sequence[DayTemps] = (),
     *,
     light_h: float | None = None,
-    soil_degc: float | None = None,
+    soil: Mapping[date, float] | None = None,
     growth_stops_h: float = 10.0,
 ) -> Suggestion:
     """Return the setpoints for the crops that stand in one frame today.
 
     days: daily temperatures at the plant, as many as known. light_h: hours of
     light today, None when the place is unknown (then nothing counts as
-    resting). Raises InputError when nothing stands in the frame, and UnknownCrop.
+    resting). soil: daily mean soil temperatures, which tell when a sowing is up.
+    Raises InputError when nothing stands in the frame, and UnknownCrop.
     """
-    asked = _limits(plantings, book, today, days, light_h, soil_degc, growth_stops_h)
+    asked = _limits(plantings, book, today, days, light_h, soil, growth_stops_h)
     if not asked:
         raise InputError(
             "Nothing stands in this frame, so there is nothing to take setpoints from. "
@@ -183,11 +184,11 @@ def limits_for(
     days: Sequence[DayTemps] = (),
     *,
     light_h: float | None = None,
-    soil_degc: float | None = None,
+    soil: Mapping[date, float] | None = None,
     growth_stops_h: float = 10.0,
 ) -> FrameDanger | None:
     """Return what hurts the crops of one frame today, the tightest first of all; None when nothing stands there."""
-    asked = _limits(plantings, book, today, days, light_h, soil_degc, growth_stops_h)
+    asked = _limits(plantings, book, today, days, light_h, soil, growth_stops_h)
     if not asked:
         return None
     crops = tuple(_danger(a) for a in asked)

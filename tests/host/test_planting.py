@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import pytest
 
 from sashkeeper import crops, planting
+from sashkeeper.emergence import progress
 from sashkeeper.errors import InputError, UnknownFrame
 from sashkeeper.hardening import DayTemps
 from sashkeeper.store import Planting, Store
@@ -88,6 +89,10 @@ def _nights(low: float, days: int = 10) -> list[DayTemps]:
     return [DayTemps(TODAY - timedelta(days=n + 1), low, low + 5) for n in range(days)]
 
 
+def _soil(degc: float | None) -> dict[date, float]:
+    return {} if degc is None else {TODAY - timedelta(days=n): degc for n in range(1, 100)}
+
+
 @pytest.mark.parametrize(
     ("age", "data", "nights", "light", "soil", "stage"),
     [
@@ -110,9 +115,27 @@ def test_stage_follows_age_nights_light_and_soil(
     """Each stage is reached by its own rule, and what the grower entered wins."""
     planted = _standing(TODAY - timedelta(days=age), **data)
     got = planting.stage_of(
-        planted, BOOK.find("spinach"), TODAY, _nights(nights), light_h=light, soil_degc=soil
+        planted, BOOK.find("spinach"), TODAY, _nights(nights), light_h=light, soil=_soil(soil)
     )
     assert got.name == stage, got.why
+
+
+def test_a_sowing_that_is_up_stays_up_when_the_soil_gets_cold() -> None:
+    """Arugula sown into warm soil is up, whatever the soil is in January; days without a probe count as 12 degC."""
+    sown = TODAY - timedelta(days=60)
+    soil = {TODAY - timedelta(days=n): 2.0 for n in range(1, 30)}
+    got = planting.stage_of(_standing(sown, "arugula"), BOOK.find("arugula"), TODAY, _nights(0), light_h=11, soil=soil)
+    assert got.name == "hardened"
+
+
+def test_progress_adds_up_day_by_day() -> None:
+    """Ten days at 10 degC and then 5 degC: carrot is up after 17 x and 51 x shares that add to one.
+
+    Source: Harrington and Minges 1954: carrot 17 days at 10 degC, 51 at 5 degC; by hand 10/17 + 21/51 = 1.0.
+    """
+    soil = {date(2026, 9, 1) + timedelta(days=n): 10.0 if n < 10 else 5.0 for n in range(60)}
+    got = progress(BOOK.find("carrot"), date(2026, 9, 1), date(2026, 11, 1), soil, 12.0)
+    assert got.up_on == date(2026, 9, 1) + timedelta(days=31)
 
 
 def test_unknown_nights_are_not_called_hard() -> None:

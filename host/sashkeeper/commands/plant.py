@@ -6,11 +6,12 @@ from typing import Any
 
 import click
 
-from sashkeeper import crops, planting, season_now
+from sashkeeper import crop_state, crops, planting, season_now
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError
 from sashkeeper.place import site_of
+from sashkeeper.setpoint_words import in_unit
 from sashkeeper.store import Planting
 
 
@@ -79,7 +80,7 @@ def show(app: App, frame: str | None, everything: bool, as_json: bool) -> None:
         now = season_now.gather(app.store, app.config, app.home, name, app.clock.now_s())
         for p in now.plantings:
             stages[p.id] = planting.stage_of(
-                p, now.book.find(p.crop), today, now.days, light_h=now.light_h, soil_degc=now.soil_degc,
+                p, now.book.find(p.crop), today, now.days, light_h=now.light_h, soil=now.soil,
                 growth_stops_h=now.growth_stops_h,
             )  # fmt: skip
     if as_json:
@@ -97,6 +98,62 @@ def show(app: App, frame: str | None, everything: bool, as_json: bool) -> None:
         words = f"{stage.name}: {stage.why}" if stage else f"left on {p.until_day}"
         cells.append([p.frame, str(p.id), p.crop, f"{p.share_permille / planting.FULL:g}", p.since_day, words])
     click.echo(table(["frame", "no", "crop", "share", "since", "stage"], cells))
+
+
+@command.command("state")
+@click.argument("frame")
+@json_option
+@pass_app
+def state(app: App, frame: str, as_json: bool) -> None:
+    """Show how hard the crops of FRAME are, and what frost and heat they have had."""
+    site = site_of(app.config)
+    now_s = app.clock.now_s()
+    now = season_now.gather(app.store, app.config, app.home, frame, now_s)
+    found = crop_state.states(app.store, now, now_s, site)
+    if as_json:
+        print_json([_state_json(s) for s in found])
+        return
+    if not found:
+        click.echo(f"Nothing stands in {frame}.")
+    for s in found:
+        click.echo(paragraph(_state_words(app, s), "", "  "))
+    click.echo(paragraph("Estimates, from published rates for spinach; the range is as wide as what is not known."))
+
+
+def _state_words(app: App, s: crop_state.CropState) -> str:
+    hard, crop = s.limits.hard, s.limits.crop
+    words = [f"{crop.name}, {s.limits.stage.name}: {s.limits.stage.why}."]
+    if s.up_in_days is not None:
+        words.append(f"Up in about {s.up_in_days:.0f} days.")
+    words.append(
+        f"Leaves hurt from about {app.temperature(hard.damage_degc)} "
+        f"({app.temperature(hard.warm_degc)} to {app.temperature(hard.cold_degc)}), {hard.hardened_share:.0%} hardened."
+    )
+    low, high = s.frost_range
+    words.append(
+        f"Last {crop_state.DOSE_DAYS} days: frost dose {s.frost_dose:.1f} C h ({low:.1f} to {high:.1f}), "
+        f"{s.frost_words}; {s.heat_dose:.1f} C h above {app.temperature(s.heat_over_degc)}."
+    )
+    return in_unit(" ".join(words), app.fahrenheit)
+
+
+def _state_json(s: crop_state.CropState) -> dict[str, Any]:
+    hard = s.limits.hard
+    return {
+        **_row(s.limits.planting),
+        "stage": s.limits.stage.name,
+        "stage_why": s.limits.stage.why,
+        "leaf_damage_degc": round(hard.damage_degc, 2),
+        "leaf_damage_range_degc": [round(hard.cold_degc, 2), round(hard.warm_degc, 2)],
+        "hardened_share": round(hard.hardened_share, 3),
+        "week_min_degc": hard.week_min_degc,
+        "frost_dose_degc_h": round(s.frost_dose, 2),
+        "frost_dose_range_degc_h": [round(v, 2) for v in s.frost_range],
+        "frost": s.frost_words,
+        "heat_dose_degc_h": round(s.heat_dose, 2),
+        "heat_over_degc": s.heat_over_degc,
+        "up_in_days": s.up_in_days,
+    }
 
 
 @command.command("remove")
