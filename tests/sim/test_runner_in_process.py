@@ -89,7 +89,7 @@ def test_the_same_day_runs_the_same_twice(make: Made, sunny: Weather) -> None:
     """Nothing in a run depends on chance or on the machine's clock."""
     runs = []
     for _ in range(2):
-        runner = make()
+        runner = make(at="2027-03-01T08:00")
         runner.run_until(sunny.start_s + DAY_S / 2)
         runs.append((runner.record.commands, runner.frame.model.air_degc))
     assert runs[0] == runs[1]
@@ -107,7 +107,7 @@ def test_a_lid_that_cannot_open_lets_the_frame_overheat_and_says_so(
     make: Made, sunny: Weather, heard: Heard, story: str, fault: str
 ) -> None:
     """Jammed at the first opening: the lid stays shut, the air passes 30 C, the fault is named."""
-    runner = make(f'[[fault]]\n{story}\nwhen = "opening"\n')
+    runner = make(f'[[fault]]\n{story}\nwhen = "opening"\n', at="2027-03-01T08:00")
     assert highest_air(runner, sunny.start_s + 14 * 3600) > 30.0
     assert runner.frame.lid.lid_permille < 20
     assert fault in heard.faults()
@@ -116,7 +116,7 @@ def test_a_lid_that_cannot_open_lets_the_frame_overheat_and_says_so(
 def test_a_lid_jammed_half_way_stays_there(make: Made, sunny: Weather, heard: Heard) -> None:
     """Blocked at 50 permille: it stops there, and the controller knows it is stuck."""
     story = '[[fault]]\npart = "lid"\nkind = "blocked"\nat_permille = 50\ndirection = "open"\nat = "2027-03-01T00:01"'
-    runner = make(story)
+    runner = make(story, at="2027-03-01T08:00")
     runner.run_until(sunny.start_s + 12 * 3600)
     assert runner.frame.lid.lid_permille == pytest.approx(50)
     assert any(word.startswith("stuck") for word in heard.faults())
@@ -124,14 +124,14 @@ def test_a_lid_jammed_half_way_stays_there(make: Made, sunny: Weather, heard: He
 
 def test_a_repaired_jam_lets_the_frame_cool(make: Made, sunny: Weather) -> None:
     """Once the obstacle is gone the lid opens by itself at one of the new tries."""
-    runner = make('[[fault]]\npart = "lid"\nkind = "blocked"\nwhen = "opening"\nfor_s = 120\n')
+    runner = make('[[fault]]\npart = "lid"\nkind = "blocked"\nwhen = "opening"\nfor_s = 120\n', at="2027-03-01T08:00")
     runner.run_until(sunny.start_s + 13 * 3600)
     assert runner.frame.lid.lid_permille > 80
 
 
 def test_hands_in_the_frame_stop_the_motor_within_a_step(make: Made, sunny: Weather) -> None:
     """Hold pressed two seconds into a move: the motor stops at once and stays off while pressed."""
-    runner = make('[[press]]\npart = "hold"\nwhen = "opening"\nafter_s = 2\nfor_s = 600\n')
+    runner = make('[[press]]\npart = "hold"\nwhen = "opening"\nafter_s = 2\nfor_s = 600\n', at="2027-03-01T08:00")
     while not runner.frame.faults.of("hold"):
         runner.step()
     assert runner.turn.motor == 0
@@ -152,7 +152,7 @@ def test_power_cut_in_the_middle_of_a_move_stops_the_lid_and_it_finds_its_way_ba
     make: Made, sunny: Weather, heard: Heard
 ) -> None:
     """The lid stands while the power is off; afterwards it moves again and the start is counted."""
-    runner = make('[[outage]]\npart = "power"\nwhen = "opening"\nafter_s = 2\nfor_s = 900\n')
+    runner = make('[[outage]]\npart = "power"\nwhen = "opening"\nafter_s = 2\nfor_s = 900\n', at="2027-03-01T08:00")
     while runner.record.power_cuts == 0:
         runner.step()
     at = runner.frame.lid.lid_permille
@@ -183,9 +183,9 @@ def test_link_outage_keeps_readings_and_hands_them_over_in_order(make: Made, sun
 def test_outage_moves_the_lid_no_differently(make: Made, sunny: Weather) -> None:
     """The lid needs no network: same commands with and without."""
     commands = []
-    for story in ("", '[[outage]]\npart = "broker"\nat = "2027-03-01T07:00"\nfor_s = 36000\n'):
-        runner = make(story)
-        runner.run_until(sunny.start_s + DAY_S)
+    for story in ("", '[[outage]]\npart = "broker"\nat = "2027-03-01T08:30"\nfor_s = 21600\n'):
+        runner = make(story, at="2027-03-01T08:00")
+        runner.run_until(sunny.start_s + 17 * 3600)
         commands.append(runner.record.commands)
     assert commands[0] == commands[1]
     assert commands[0]
@@ -241,8 +241,8 @@ def test_a_crash_of_the_firmware_is_not_hidden(make: Made, sunny: Weather) -> No
 @pytest.mark.parametrize("story", ['part = "lid"\nkind = "lifted"', 'part = "lid"\nkind = "wind-lift"\nwind_m_s = 0'])
 def test_a_lid_that_moves_alone_is_noticed(make: Made, sunny: Weather, heard: Heard, story: str) -> None:
     """Lifted by hand or wind with the motor off: the switch tells, and the frame says so."""
-    runner = make(f'[[fault]]\n{story}\nat = "2027-03-01T02:00"\nfor_s = 600\n')
-    runner.run_until(sunny.start_s + 2.1 * 3600)
+    runner = make(f'[[fault]]\n{story}\nat = "2027-03-01T00:30"\nfor_s = 600\n')
+    runner.run_until(sunny.start_s + 0.6 * 3600)
     assert runner.frame.lid.lid_permille > FULL_PERMILLE / 2
     assert "moved-alone" in heard.faults()
 
@@ -251,7 +251,7 @@ def test_a_motor_wired_the_other_way_and_fitted_so_runs_the_same_day(make: Made,
     """Fittings say reverse, the motor is reversed: the lid does exactly what it does without both."""
     commands = []
     for reverse in (0, 1):
-        runner = make(reverse=reverse)
+        runner = make(at="2027-03-01T08:00", reverse=reverse)
         runner.run_until(sunny.start_s + 13 * 3600)
         commands.append(runner.record.commands)
     assert commands[0] == commands[1]

@@ -33,7 +33,7 @@ class Story:
 def day(
     tiny_frame: Callable[..., VirtualFrame], fittings: dict[str, Any], settings: dict[str, int], sunny: Weather
 ) -> Day:
-    """Plays a scenario from 04:00 to 16:00 of the sunny day."""
+    """Plays a scenario from 06:00 to 15:00 of the sunny day."""
 
     def play(name: str) -> Story:
         said: list[dict[str, Any]] = []
@@ -45,12 +45,12 @@ def day(
         runner = InProcess(
             tiny_frame(Parts.for_fittings(fittings)),
             fittings,
-            sunny.start_s + 4 * 3600,
+            sunny.start_s + 6 * 3600,
             settings=settings,
             scenario=load(name, sunny.utc_offset_h),
             hooks=Hooks(on_message=take),
         )
-        return Story(runner, said, sunny.start_s + 16 * 3600)
+        return Story(runner, said, sunny.start_s + 15 * 3600)
 
     return play
 
