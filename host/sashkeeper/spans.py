@@ -18,7 +18,7 @@ def moment(text: str, zone: tzinfo, now_s: float, *, end: bool = False) -> float
     """
     text = text.strip()
     if text == "now":
-        return now_s
+        return now_s + 1 if end else now_s  # this second still belongs to it
     back = _BACK.match(text)
     if back:
         return now_s - float(back[1]) * _SECONDS[back[2]]

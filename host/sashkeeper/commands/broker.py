@@ -47,11 +47,13 @@ def show(app: App, as_json: bool) -> None:
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
 @click.option("--listen", default="0.0.0.0", show_default=True, help="Address to listen on.")
 @click.option("--port", type=click.IntRange(1, 65535), default=1883, show_default=True)
-@click.option("--cert-file", type=click.Path(exists=True, dir_okay=False), default="", help="Certificate, for TLS.")
-@click.option("--key-file", type=click.Path(exists=True, dir_okay=False), default="", help="Its private key.")
+@click.option("--cert-file", type=click.Path(exists=True, dir_okay=False), help="Certificate, for TLS.")
+@click.option("--key-file", type=click.Path(exists=True, dir_okay=False), help="Its private key.")
 @click.option("--overwrite", is_flag=True, help="Replace files that are there.")
 @pass_app
-def mosquitto(app: App, folder: Path, listen: str, port: int, cert_file: str, key_file: str, overwrite: bool) -> None:
+def mosquitto(
+    app: App, folder: Path, listen: str, port: int, cert_file: str | None, key_file: str | None, overwrite: bool
+) -> None:
     """Write mosquitto.conf, accounts and access rules for all frames into FOLDER."""
     from sashkeeper import mosquitto as files
     from sashkeeper.errors import InputError
@@ -59,7 +61,7 @@ def mosquitto(app: App, folder: Path, listen: str, port: int, cert_file: str, ke
     if bool(cert_file) != bool(key_file):
         raise InputError("TLS needs both --cert-file and --key-file. Nothing was written.")
     paths = files.write(
-        app.store, folder.resolve(), listen=listen, port=port, cert_file=cert_file, key_file=key_file,
+        app.store, folder.resolve(), listen=listen, port=port, cert_file=cert_file or "", key_file=key_file or "",
         overwrite=overwrite,
     )  # fmt: skip
     for path in paths:
