@@ -48,6 +48,10 @@ class SeasonNow:
             growth_stops_h=self.growth_stops_h,
         )
 
+    def due(self, in_force: Mapping[str, int]) -> dict[str, int]:
+        """Return the suggested settings that differ from those in force; empty when nothing is to be sent."""
+        return {name: value for name, value in self.suggest().settings.items() if in_force.get(name) != value}
+
     def danger(self) -> setpoints.FrameDanger | None:
         """Return what hurts the crops here; see ``setpoints.limits_for``."""
         return setpoints.limits_for(

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from sashkeeper.daylight import DAY_S, HORIZON_DEG, solar_noon_s, sun_position
+from sashkeeper.daylight import DAY_S, HORIZON_DEG, solar_noon_s, sun_position, sun_times
 from sashkeeper.place import Site
 from sashkeeper.skyline import Skyline, is_bare
 
@@ -84,16 +84,18 @@ def lit_hours(site: Site, day: date, step_s: float = 120.0) -> float:
 
     Over a level horizon this is the day length from sunrise to sunset.
     """
-    noon = solar_noon_s(day, site.lon_deg)
+    times = sun_times(day, site.lat_deg, site.lon_deg)
+    if times.length_h in (0.0, 24.0):
+        start, length_s = times.noon_s - DAY_S / 2, times.length_h * 3600.0
+    else:
+        start, length_s = times.rise_s or 0.0, times.length_h * 3600.0
     bare = is_bare(day, site.lat_deg)
-    steps = round(DAY_S / step_s)
+    steps = max(1, round(length_s / step_s))
     lit = 0.0
     for n in range(steps):
-        at = noon - DAY_S / 2 + (n + 0.5) * step_s
-        height, bearing = sun_position(at, site.lat_deg, site.lon_deg)
-        if height > HORIZON_DEG:
-            lit += site.skyline.through(max(0.001, gleam_deg(height)), bearing, bare)
-    return lit * step_s / 3600.0
+        height, bearing = sun_position(start + (n + 0.5) * length_s / steps, site.lat_deg, site.lon_deg)
+        lit += site.skyline.through(max(0.001, gleam_deg(height)), bearing, bare)
+    return lit * length_s / steps / 3600.0
 
 
 def months(site: Site, spot: Spot, year: int = 2027) -> list[Month]:

@@ -213,6 +213,9 @@ def test_stored_readings_change_stage_and_hardness(run: Run, store: Store, clock
     assert after.frost_warn_degc < -5
     assert len(now.days) == 19
     assert now.today == date(2026, 11, 25)
+    suggested = now.suggest().settings
+    assert now.due({**suggested, "dwell_s": 600}) == {}
+    assert now.due({**suggested, "open_mdegc": 18000}) == {"open_mdegc": 15000}
     assert set(now.soil.values()) == {6.0}
 
 
