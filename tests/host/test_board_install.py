@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -227,6 +228,11 @@ def test_a_port_that_is_not_there_is_a_sentence() -> None:
     assert isinstance(ports(), list)
 
 
+def brief(seconds: float) -> None:
+    """The console behind the pseudo-terminal is back at once."""
+    time.sleep(min(seconds, 0.3))
+
+
 MACHINE = "import sys\ndef reset():\n sys.exit()\n"
 
 
@@ -242,7 +248,7 @@ def test_a_running_board_is_asked_into_service(tmp_path: Path) -> None:
             wire.run("import sys")
             return bool(wire.ask("'sash.app' in sys.modules"))
 
-        with quiet(board.port, said.append, sleep=lambda _: None, runs=runs) as wire:
+        with quiet(board.port, said.append, sleep=brief, runs=runs) as wire:
             assert wire.ask("1 + 1") == 2
         assert said == ["The firmware was running; the board restarts into service."]
         assert (tmp_path / "service").exists()
@@ -252,6 +258,6 @@ def test_a_board_that_never_rests_is_given_up(tmp_path: Path) -> None:
     """A board that starts its firmware again each time ends with advice, not with a loop."""
     (tmp_path / "machine.py").write_text(MACHINE)
     with PtyBoard(tmp_path) as board:
-        asked = quiet(board.port, sleep=lambda _: None, runs=lambda wire: True)
+        asked = quiet(board.port, sleep=brief, runs=lambda wire: True)
         with pytest.raises(JobError, match="Pull its power"), asked:
             pass

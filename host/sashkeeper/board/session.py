@@ -35,18 +35,34 @@ def quiet(
     for _ in range(TRIES):
         wire = _back(port, sleep)
         try:
-            if not runs(wire):
-                yield wire
-                return
-            told("The firmware was running; the board restarts into service.")
-            wire.write("service", b"")
-            wire.leave_and_reset()
+            busy = _rest(wire, runs, told)
+        except BoardGone:
+            # A console that was still going down when we opened it.
+            wire.close()
+            sleep(1.0)
+            continue
+        if busy:
+            sleep(1.0)  # until the old console is surely gone
+            continue
+        try:
+            yield wire
         finally:
             wire.__exit__(None, None, None)
+        return
     raise JobError(
         f"The board on {port} starts its firmware again each time it is asked not to. "
         "Pull its power, wait five seconds, plug it in and run the command again."
     )
+
+
+def _rest(wire: BoardWire, runs: Callable[[BoardWire], bool], told: Callable[[str], None]) -> bool:
+    """Return False when the board is quiet; else ask it to be so at its next start, restart it, return True."""
+    if not runs(wire):
+        return False
+    told("The firmware was running; the board restarts into service.")
+    wire.write("service", b"")
+    wire.leave_and_reset()
+    return True
 
 
 def _back(port: str, sleep: Callable[[float], None]) -> BoardWire:
