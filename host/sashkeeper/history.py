@@ -142,7 +142,7 @@ def draw(
     top.grid(alpha=0.3)
     low.grid(alpha=0.3)
     if top.get_legend_handles_labels()[0]:
-        top.legend(loc="upper right", ncols=4, fontsize="small")
+        figure.legend(loc="outside lower center", ncols=4, fontsize="small")  # beside the curves, never over them
     locator = AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call]
     low.xaxis.set_major_locator(locator)
     low.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=zone))  # type: ignore[no-untyped-call]

@@ -359,6 +359,14 @@ def test_a_hand_kept_log_is_taken_once_or_not_at_all(run: Run, store: Store, tmp
     assert "has no column time, kind, text" in run("store", "import", str(log), code=2).stderr
 
 
+def test_old_readings_are_copied_when_asked(run: Run, day: Store, home: Path) -> None:
+    """A time-series server that starts empty gets what was stored before it; without one that is refused."""
+    assert "No time-series server is set" in run("store", "copy", code=2).stderr
+    config.change(home, {"influx": {"url": "http://127.0.0.1:8428"}})
+    assert "1440 readings wait" in run("store", "copy").output
+    assert day.copies_count() == 1440
+
+
 def test_check_without_a_store_makes_none(run: Run, home: Path) -> None:
     """Looking does not leave an empty store behind."""
     assert "There is no store" in run("store", "check", code=1).stderr

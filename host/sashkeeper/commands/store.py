@@ -9,7 +9,7 @@ import click
 
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph
-from sashkeeper.errors import JobError
+from sashkeeper.errors import InputError, JobError
 
 
 @click.group("store", help="Check, back up, restore, export and import the store.")
@@ -97,6 +97,16 @@ def export(app: App, folder: Path, start: str, end: str, parquet: bool) -> None:
     with Store(app.store_path, create=False) as store:
         for path, count in export_all(store, folder, start_s, end_s, parquet=parquet):
             click.echo(f"{path}: {count} rows")
+
+
+@command.command("copy")
+@pass_app
+def copy(app: App) -> None:
+    """Mark all stored readings to be copied to the time-series server (for one that starts empty)."""
+    if not app.config.influx.url:
+        raise InputError("No time-series server is set: write its url under [influx] in sashkeeper.toml.")
+    count = app.store.copy_all()
+    click.echo(paragraph(f'{count} readings wait to be copied; "sashkeeper serve" does it.'))
 
 
 @command.command("import")
