@@ -283,6 +283,16 @@ def _frost_danger(s: _Say) -> Parts:
     )
 
 
+def _frost_damage(s: _Say) -> Parts:
+    return (
+        f"{s.frame}: too cold for {s.crop}",
+        f"{s.bed}: {s.inside()} That is below what {s.crop} stands, near {s.degrees('frost_degc')} (an estimate, as "
+        "hardened now). Leaves are being hurt.",
+        "The lid is kept shut.",
+        "Lay the cover on if it is not on yet. Leave frozen plants alone until they have thawed by themselves.",
+    )
+
+
 def _open_at_dusk(s: _Say) -> Parts:
     return (
         f"{s.frame}: still open after sunset",
@@ -525,6 +535,7 @@ ALERTS: Mapping[str, Callable[[_Say], Parts]] = {
     "stuck-open": _stuck_open,
     "open-in-frost": _open_in_frost,
     "frost-danger": _frost_danger,
+    "frost-damage": _frost_damage,
     "open-at-dusk": _open_at_dusk,
     "probe-lost": _probe_lost,
     "probe-spare-lost": _probe_spare_lost,

@@ -161,7 +161,7 @@ def test_quiet_hours_hold_back_and_hand_over_in_the_morning() -> None:
 
 
 @pytest.mark.parametrize("alarm", [a for a in CATALOGUE if a.priority == "urgent" or
-                                   (a.kind == "frost" and a.priority == "high")], ids=lambda a: a.id)
+                                   (a.kind == "frost" and a.priority != "low")], ids=lambda a: a.id)
 def test_quiet_hours_never_silence_urgent_heat_or_frost(alarm: catalogue.Alarm) -> None:
     """Even with quiet hours round the clock, urgent alarms and serious frost are told at once."""
     e = engine(quiet_from_min=0, quiet_to_min=1439)
@@ -309,6 +309,18 @@ def test_returned_alarm_that_nobody_acknowledges_is_taken_as_read() -> None:
         (states.NORMAL, "returned and taken as read")
     ]
     assert e.standings == {}
+
+
+def test_next_night_is_told_anew() -> None:
+    """Frost that comes back within minutes is the same incident and silent; the next night it is told again."""
+    e, night = engine(), NOON + 10 * 3600
+    told = [m for t in (0, 60) for m in step(e, night + t, frost_danger=TRUE)]
+    told += [m for t in range(120, 1200, 60) for m in step(e, night + t, frost_danger=FALSE)]
+    told += [m for t in range(1200, 3000, 60) for m in step(e, night + t, frost_danger=TRUE)]
+    assert kinds(told) == [(ALERT, "frost-danger")]
+    told = [m for t in range(3000, 12 * 3600, 60) for m in step(e, night + t, frost_danger=FALSE)]
+    told += [m for t in range(20 * 3600, 21 * 3600, 60) for m in step(e, night + t, frost_danger=TRUE)]
+    assert kinds(told) == [(ALERT, "frost-danger")]
 
 
 def test_out_of_service_is_silent_until_put_back() -> None:

@@ -162,6 +162,7 @@ def test_hot_though_open_needs_twenty_minutes() -> None:
     [
         ("too-hot", lambda: frame(32.1, 0.4)),
         ("frost-danger", lambda: frame(-4.6, -0.02, NIGHT)),
+        ("frost-damage", lambda: frame(-6.6, -0.02, NIGHT)),
         ("probe-lost", lambda: frame(10.0, faults=frozenset({"probe-air"}))),
         ("probe-spare-lost", lambda: frame(10.0, faults=frozenset({"probe-soil"}))),
         ("settings-refused", lambda: frame(10.0, refused="close_mdegc: not below opening")),

@@ -136,11 +136,13 @@ def test_healthy_days_ring_nothing(stories: Any) -> None:
 
 @pytest.mark.slow
 def test_thirty_healthy_days_ring_nothing(stories: Any) -> None:
-    """Thirty healthy days from February to March, cold and warm, give no alarm about the lid and at most one
-    message a day on average about anything."""
+    """Thirty healthy days from February to March, cold and mild, give no alarm about the lid and on average at
+    most one message a day about anything, though nobody acknowledges."""
+    sent = 0
     for seed, warmth_k in ((5, 0.0), (6, 10.0)):
         story = stories(15, None, seed=seed, first=date(2027, 2, 20), warmth_k=warmth_k)
         story.rehearsal.run_until(story.end_s)
         lid = [a.kind for a in story.house.store.alarm_list() if "stuck" in a.kind or a.kind in ("no-drop", "lid-iced")]
         assert lid == []
-        assert len(story.phone) <= 15, story.phone
+        sent += len(story.phone)
+    assert sent <= 30, [title for _, title, _ in story.phone]

@@ -35,13 +35,14 @@ class Rules:
     reminders_s: Mapping[str, tuple[float, ...]] = field(
         default_factory=lambda: {
             URGENT: (1800.0, 3600.0, 7200.0, 14_400.0),
-            HIGH: (7200.0, 21_600.0),
+            HIGH: (7200.0,),
             MEDIUM: (DAY_S,),
             LOW: (),
         }
     )
     still_after_ack_s: float = 7200.0  # an urgent alarm that was acknowledged and still stands is named once more
     again_s: float = 600.0  # least time between two alerts of one incident
+    new_after_s: float = 4 * 3600.0  # back after so long it is a new incident, and told anew
     forget_s: float = 12 * 3600.0  # returned and unacknowledged for so long: taken as read
     linger_s: float = 900.0  # a cover goes on for this long after it ends, so that its echo does not ring
     # Storm: at most 10 messages in any 10 min: 6 single ones, then grouped ones at least 150 s apart.
@@ -244,6 +245,10 @@ class Engine:
             self._clear(now_s, standing)
 
     def _rise(self, now_s: float, standing: Standing) -> None:
+        closed = standing.closed_s
+        if standing.state == RETURNED and closed is not None and now_s - closed >= self.rules.new_after_s:
+            standing.ack_by = "time"
+            self._go(now_s, standing, states.ACKNOWLEDGE, "returned and taken as read")
         if standing.state == NORMAL:
             self._new_incident(now_s, standing)
         cover = self._cover(now_s, standing)
@@ -263,8 +268,9 @@ class Engine:
         if was not in STANDING_STATES:
             return
         standing.closed_s = now_s
-        # What was never told needs no all-clear; low ones only lived in the daily message.
-        told = standing.said == ALERT and self.catalogue[standing.alarm].priority != LOW
+        # What was never told needs no all-clear, nor what did little harm (another frosty night is over by itself).
+        alarm = self.catalogue[standing.alarm]
+        told = standing.said == ALERT and alarm.priority != LOW and alarm.harm in ("grave", "severe")
         standing.due = ALL_CLEAR if told else ""
 
     def _new_incident(self, now_s: float, standing: Standing, condition: bool = True) -> None:
@@ -364,8 +370,8 @@ class Engine:
         return start <= minute < end if start < end else minute >= start or minute < end
 
     def breaks_quiet(self, alarm: Alarm) -> bool:
-        """True for what quiet hours never hold back: anything urgent, and frost from priority high."""
-        return alarm.priority == URGENT or (alarm.kind == "frost" and alarm.priority == HIGH)
+        """True for what quiet hours never hold back: anything urgent, and frost unless it is only a note."""
+        return alarm.priority == URGENT or (alarm.kind == "frost" and alarm.priority != LOW)
 
     def _may_push(self, now_s: float, standing: Standing) -> bool:
         """True when quiet hours and the storm limit allow one more single message about this."""

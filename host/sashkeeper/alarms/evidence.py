@@ -27,6 +27,7 @@ SILENT_S = 600.0
 SILENT_QUIET_S = 1800.0
 GONE_S = 300.0  # gone from the broker; a restart and a new connection take less
 LEAF_BELOW_AIR_K = 1.5  # leaves under a clear lid sit 1-3 K below the air at night (guide value)
+DAMAGE_K = 2.0  # so far below the damage temperature an hour makes 2 degC h, which counts as urgent
 SPARE_PROBES = frozenset({"probe-air2", "probe-soil", "probe-outside"})
 
 
@@ -44,7 +45,8 @@ def findings(picture: Picture, catalogue: Catalogue, model: HeatModel | None = N
     found = {
         **{name: Finding(truth, facts) for name, truth in lid_evidence.judge(picture, model).items()},
         "too-hot": _too_hot(picture, catalogue["too-hot"], facts),
-        "frost-danger": _frost_danger(picture, catalogue["frost-danger"], facts),
+        "frost-danger": _frost(picture, catalogue["frost-danger"], LEAF_BELOW_AIR_K, facts),
+        "frost-damage": _frost(picture, catalogue["frost-damage"], LEAF_BELOW_AIR_K - DAMAGE_K, facts),
         "open-in-frost": _open_in_frost(picture, catalogue["open-in-frost"], facts),
         "open-at-dusk": _open_at_dusk(picture, facts),
         "probe-lost": _fault(picture, {"probe-air"}, facts),
@@ -124,14 +126,15 @@ def _too_hot(picture: Picture, alarm: Alarm, facts: Mapping[str, Fact]) -> Findi
     return Finding(truth, {**facts, "crop": limits.heat_crop})
 
 
-def _frost_danger(picture: Picture, alarm: Alarm, facts: Mapping[str, Fact]) -> Finding:
+def _frost(picture: Picture, alarm: Alarm, over_k: float, facts: Mapping[str, Fact]) -> Finding:
+    """True when the air is at or below the damage temperature plus `over_k`."""
     damage = picture.around.limits.frost_damage_degc
     airs = [picture.values[n] for n in ("air", "air2") if n in picture.values]
     if damage is None:
         return Finding(FALSE, facts)  # nothing planted that could freeze
     if not airs or not fresh(picture):
         return Finding(UNKNOWN, facts)
-    truth = _below(min(airs), damage + LEAF_BELOW_AIR_K, alarm.deadband_k)
+    truth = _below(min(airs), damage + over_k, alarm.deadband_k)
     return Finding(truth, {**facts, "crop": picture.around.limits.frost_crop, "frost_degc": damage})
 
 
