@@ -221,6 +221,14 @@ def test_an_error_on_the_board_becomes_a_sentence(tmp_path: Path) -> None:
         assert wire.names("nothing-here") == []
 
 
+def test_a_silent_board_is_given_up(tmp_path: Path) -> None:
+    """A board that hangs is given up after its time, in a sentence; one that was given time is waited for."""
+    with PtyBoard(tmp_path) as board, BoardWire(board.port) as wire:
+        assert wire.run("import time\ntime.sleep_ms(400)\nprint(5)", patience_s=5.0).strip() == "5"
+        with pytest.raises(BoardGone, match="wanted to nap"):
+            wire.run("while True:\n pass", "nap", patience_s=0.3)
+
+
 def test_a_port_that_is_not_there_is_a_sentence() -> None:
     """A wrong port is told in a sentence, and listing ports never raises."""
     with pytest.raises(SashkeeperError, match="Look at cable"), BoardWire("/dev/there-is-no-such-port"):

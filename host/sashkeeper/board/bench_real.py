@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from sashkeeper.board.bench_parts import Driven, Look
-from sashkeeper.board.wire import BoardFault, BoardWire
+from sashkeeper.board.wire import PATIENCE_S, BoardFault, BoardWire
 from sashkeeper.errors import JobError
 
 _START = """
@@ -42,12 +42,12 @@ class RealBench:
 
     def wait(self, ms: int) -> None:
         """Let time pass on the board."""
-        self._wire.run(f"bench.wait({int(ms)})", "wait")
+        self._wire.run(f"bench.wait({int(ms)})", "wait", ms / 1000 + PATIENCE_S)
 
     def drive(self, direction: int, permille: int, ms: int, limit_ma: int, past_end: bool = False) -> Driven:
         """Drive; the board ends it by itself, whatever happens to the line."""
         call = f"bench.drive({int(direction)}, {int(permille)}, {int(ms)}, {int(limit_ma)}, {int(past_end)})"
-        return Driven(**self._wire.ask(call, "move the lid"))
+        return Driven(**self._wire.ask(call, "move the lid", ms / 1000 + PATIENCE_S))
 
     def siren(self, on: bool) -> None:
         """Switch the siren."""

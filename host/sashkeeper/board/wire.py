@@ -6,9 +6,11 @@ written against 1.29. Every fault becomes a sentence.
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import io
 import os
+import struct
 from collections.abc import Iterator
 from types import TracebackType
 from typing import Any
@@ -17,6 +19,7 @@ from sashkeeper.errors import JobError
 
 CHUNK = 512  # bytes for one line of the serial conversation
 ENTER_S = 10
+PATIENCE_S = 10.0  # longest silence of a board that is not told to take its time
 
 
 class BoardGone(JobError):
@@ -37,8 +40,9 @@ def _told(doing: str) -> Iterator[None]:
     except TransportExecError as error:
         last = (str(error.error_output).strip().splitlines() or ["no reason given"])[-1]
         raise BoardFault(f"The board could not {doing}: {last}.") from error
-    except (TransportError, OSError, EOFError) as error:
-        # pyserial's faults are OSErrors, too. A file that is missing on the board comes as one with a number.
+    except (TransportError, OSError, EOFError, ValueError, SyntaxError, struct.error) as error:
+        # pyserial's faults are OSErrors, too; half an answer cannot be taken apart (the rest).
+        # A file that is missing on the board comes as one with a number.
         if isinstance(error, FileNotFoundError):
             raise
         raise BoardGone(
@@ -95,16 +99,21 @@ class BoardWire:
             with contextlib.suppress(Exception):
                 self._line.close()
 
-    def run(self, code: str, doing: str = "run a command") -> str:
-        """Run code on the board; return what it printed."""
-        with _told(doing):
-            out: bytes = self._line.exec(code)
-            return out.decode(errors="replace")
+    def run(self, code: str, doing: str = "run a command", patience_s: float = PATIENCE_S) -> str:
+        """Run code on the board; return what it printed. patience_s: longest silence."""
+        from mpremote.transport import TransportExecError
 
-    def ask(self, expression: str, doing: str = "answer") -> Any:
-        """Return the value of an expression of plain data."""
         with _told(doing):
-            return self._line.eval(expression)
+            out, fault = self._line.exec_raw(code, timeout=patience_s)
+            if fault:
+                raise TransportExecError(out, fault.decode(errors="replace"))
+            return str(out.decode(errors="replace"))
+
+    def ask(self, expression: str, doing: str = "answer", patience_s: float = PATIENCE_S) -> Any:
+        """Return the value of an expression of plain data."""
+        said = self.run(f"print(repr({expression}))", doing, patience_s)
+        with _told(doing):
+            return ast.literal_eval(said.strip())
 
     def read(self, path: str) -> bytes | None:
         """Return a file's bytes, None when there is none."""
