@@ -35,12 +35,14 @@ from .lid_table import (
     MOVED_ALONE,
     NO_CURRENT,
     OPEN,
+    OPENING,
     OVER_CURRENT,
     PART,
     REACHED_OPEN,
     REACHED_PART,
     REACHED_SHUT,
     SHUT,
+    SHUTTING,
     STATES,
     STUCK,
     STUCK_OPEN,
@@ -615,7 +617,15 @@ class Motion:
             self._put(self.travel_ms)
         if direction == OPEN_DIRECTION and at_open == 1 or direction == SHUT_DIRECTION and at_shut == 1:
             # Nothing to drive. A fault stays: standing at this end proves no movement.
+            if self.has_pot:
+                self.doubt = LOST_POSITION      # the potentiometer asked for a drive that its switch denies
             self._event(REACHED_OPEN if at_open == 1 else REACHED_SHUT)
+            return
+        told = TOLD_OPEN if direction == OPEN_DIRECTION else TOLD_SHUT
+        moving = after(self.state, told)
+        if moving != OPENING and moving != SHUTTING:
+            # Switch and potentiometer contradict each other: the table has the last word.
+            self.doubt = LOST_POSITION
             return
         self._start_ms = self._at_ms
         self.from_permille = self.position_permille
@@ -632,7 +642,7 @@ class Motion:
         self.motor = direction * self.forward
         self.started = 1
         self._announce = 0
-        self._event(TOLD_OPEN if direction == OPEN_DIRECTION else TOLD_SHUT)
+        self._event(told)
 
     def _set_duty(self):
         if self.motor == STOP:

@@ -284,7 +284,10 @@ def happen(bench: WatchedCore, dice: random.Random) -> None:
     elif what == 68:
         inputs.battery_mv = dice.choice((NONE, 12_600, 12_600, 11_700, 11_000))
     elif what in (69, 81, 82, 83):
-        bench.blocked = dice.choice((set(), set(), {1}, {-1}))
+        if not bench.blocked:
+            bench.blocked = dice.choice(({1}, {-1}))
+        elif dice.random() < 0.2:
+            bench.blocked = set()
     elif what == 70:
         bench.at = float(dice.choice((0, 1000, 500)))
     elif what == 71:

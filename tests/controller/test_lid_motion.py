@@ -207,6 +207,20 @@ def test_potentiometer_outranks_time() -> None:
     assert abs(bench.at - 400) <= 12
 
 
+def test_switch_and_potentiometer_that_contradict_each_other() -> None:
+    """A shut switch that is made while the potentiometer says half open is reported, and no drive is left running."""
+    bench = LidBench(at=500, pot=1)
+    bench.shut_reads = 1
+    bench.run(300, 60)
+    assert bench.motion.motor == 0
+    assert bench.fault in ("lost-position", "stuck-shut")
+    motion = LidBench(pot=1).motion
+    motion.step(5_000, 0, 1, 0, 0, 0, 0)
+    motion.step(5_000, 300, 1, 0, 0, 700, 0)
+    assert (motion.motor, lid_table.STATES[motion.state]) == (0, "shut")
+    assert lid_table.FAULTS[motion.doubt] == "lost-position"
+
+
 @pytest.mark.parametrize(("want", "end"), [(0, "shut"), (499, "part"), (500, "part"), (1000, "open")])
 def test_lost_lid_looks_for_an_end_gently(want: int, end: str) -> None:
     """Caught moving by a power cut: towards shut, or towards open when much opening is wanted, with less power."""
