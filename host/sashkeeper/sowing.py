@@ -206,16 +206,16 @@ def _window(
         safe,
         last,
         cut(best),
-        _repeats(crop, earliest, best, safe),
+        _repeats(crop, tray, earliest, best, safe),
         tray,
         best + timedelta(days=TRAY_DAYS) if tray else None,
         tuple(_cautions(crop, earliest)),
     )
 
 
-def _repeats(crop: Crop, earliest: date, best: date, safe: date) -> tuple[date, ...]:
-    # Repeat sowings suit what is cut young; long crops are sown once or twice.
-    if crop.baby_days[0] > 40:
+def _repeats(crop: Crop, tray: bool, earliest: date, best: date, safe: date) -> tuple[date, ...]:
+    # Repeat sowings suit what is cut young; long crops and those in trays are sown once or twice.
+    if tray or crop.baby_days[0] > 40:
         return (earliest, best) if best > earliest else (best,)
     days: list[date] = []
     day = earliest

@@ -147,6 +147,7 @@ def test_calendar_as_table_json_feed_and_page(run: Run, store: Store, tmp_path: 
     text = run(*line, "--ics", str(feed), "--page", str(page)).output
     assert "spinach  30 Aug  10 Sep" in text
     assert "14 Oct: Snow has come" in text
+    assert "spinach, little and often: 30 Aug, 6 Sep, 13 Sep, 17 Sep" in " ".join(text.split())
     assert all(len(x) <= 60 for x in text.splitlines() if str(tmp_path) not in x)
     first = feed.read_bytes()
     run(*line, "--ics", str(feed))

@@ -18,6 +18,8 @@ from sashkeeper.errors import JobError
 from sashkeeper.place import Site, need_site, read_season
 from sashkeeper.store import Store
 
+FEW_CROPS = 6  # so many are shown with all their repeat sowings
+
 
 @click.command("calendar", help="When to sow for winter: earliest, best and last day of each crop.")
 @click.argument("crop_words", metavar="[CROP]...", nargs=-1)
@@ -103,6 +105,10 @@ def _print(made: Plan, site: Site, seeds: dict[str, dict[str, float]]) -> None:
     trays = [f"{w.crop.id} (out {short(w.plant_out)})" for w in made.windows if w.plant_out]
     if trays:
         click.echo(paragraph(f"In trays, planted out four weeks later: {', '.join(trays)}.", "", "  "))
+    if len(made.windows) <= FEW_CROPS:
+        for w in made.windows:
+            days = ", ".join(short(d) for d in w.repeats)
+            click.echo(paragraph(f"{w.crop.id}, little and often: {days}.", "", "  "))
     for entry in made.entries:
         if entry.key.endswith(("-snow", "-cold")):
             click.echo(paragraph(f"{short(entry.day)}: {entry.title}. {entry.text}", "", "  "))
