@@ -305,3 +305,19 @@ def test_cut_outside_is_refused(week: Weather) -> None:
     """Asking for days the record does not hold names those it does."""
     with pytest.raises(WeatherError, match="runs from 2027-02-26 00:00 to 2027-03-05 00:00"):
         week.cut(unix("2028-01-01T00:00"), unix("2028-01-02T00:00"))
+
+
+def test_weather_of_the_independent_reference(root: Path) -> None:
+    """The table of the reference box: its own season sums and monthly means come out.
+
+    Source: README.md beside the table (sums of sun in kWh/m2, monthly outdoor means).
+    """
+    path = root / "tests" / "reference" / "coldframe-golden" / "weather.csv.gz"
+    weather = read(path, lat=39.74, lon=-105.18, elevation_m=1829.0, utc_offset_h=-7.0)
+    assert len(weather) == 3624
+    assert weather.start_s == unix("2017-11-01T07:00")
+    sums = [getattr(weather, name).sum() / 1000 for name in ("ghi", "dni", "dhi")]
+    assert sums == pytest.approx([438.1, 677.6, 147.8], abs=0.06)
+    month = [datetime.fromtimestamp(end_s - 8 * 3600, UTC).month for end_s in weather.time_s]
+    means = [weather.t_out_degc[np.array(month) == m].mean() for m in (11, 12, 1, 2, 3)]
+    assert means == pytest.approx([2.57, 1.75, 1.13, -1.29, 3.15], abs=0.006)
