@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import ssl
 import struct
 import sys
 from collections.abc import Iterator
@@ -100,12 +101,17 @@ def test_wifi_is_encrypted_unless_said_otherwise(home: Path, board: PtyBoard, tm
     ca = tmp_path / "ca.pem"
     ca.write_text("make-believe certificate")
     said = run(home, "board", "install", "north", *port, "--wifi", "garden", "--ca", str(ca), answers="secret\n")
+    assert said.exit_code == 2
+    assert "is not a certificate" in said.output
+    assert not (board.root / "fittings.json").exists()
+    ca.write_text(ssl.DER_cert_to_PEM_cert(b"\x30\x03abc"))
+    said = run(home, "board", "install", "north", *port, "--wifi", "garden", "--ca", str(ca), answers="secret\n")
     assert said.exit_code == 0, said.output
     assert "secret" not in said.output
     fittings = json.loads((board.root / "fittings.json").read_text())
     assert fittings["wifi"] == {"ssid": "garden", "password": "secret"}
-    assert fittings["mqtt"]["ca"] == "ca.crt"
-    assert (board.root / "ca.crt").read_text() == "make-believe certificate"
+    assert fittings["mqtt"]["ca"] == "ca.der"
+    assert (board.root / "ca.der").read_bytes() == b"\x30\x03abc"
 
 
 @needs_micropython

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import xml.etree.ElementTree as ET
+from datetime import date
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
-from sashkeeper.commands.size import size
+from sashkeeper.cli import main
+from sashkeeper.commands.size import size, weather_months
+from sashkeeper.errors import InputError
 
 GOOD_LID = ["lid", "--depth", "1.2", "--width", "1.2", "--force", "200", "--speed", "5", "--current", "1.2"]
 LIMIT = ["--limit-a", "1.3"]
@@ -55,7 +58,7 @@ def test_json_holds_rows_figures_and_verdict() -> None:
         (["lid", "--depth", "0.25", *GOOD_LID[3:], "--opening", "80", "--wall", "0.12"], "No place inside"),
         ([*POWER, "--month-sun", "1,2,3"], "twelve numbers"),
         ([*POWER, "--month-sun", "a"], "twelve numbers"),
-        (["power", "--battery", "40", "--panel", "50"], "--lat"),
+        (["power", "--battery", "40", "--panel", "50"], "Where is the frame"),
     ],
 )
 def test_wrong_words_end_with_2_and_a_sentence(words: list[str], said: str) -> None:
@@ -70,6 +73,37 @@ def test_power_says_settings_for_the_board() -> None:
     result = run(*POWER)
     assert result.exit_code == 0, result.output
     assert "battery_low_mv 12240" in result.output
+
+
+def test_power_takes_the_growers_own_place(tmp_path: Path) -> None:
+    """Once the place is entered, the latitude need not be given."""
+    (tmp_path / "sashkeeper.toml").write_text("[place]\nlat_deg = 57.5\nlon_deg = 12.0\n")
+    result = CliRunner().invoke(main, ["--home", str(tmp_path), "size", *POWER[:1], *POWER[3:], "--json"])
+    given = run("power", "--lat", "57.5", *POWER[3:], "--json")
+    assert json.loads(result.output) == json.loads(given.output)
+
+
+def test_power_from_a_weather_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file of a whole year gives latitude and monthly sun; half a year is refused. Source: invented weather."""
+    pytest.importorskip("numba")
+    from framesim import weather
+
+    path = tmp_path / "year.csv"
+    path.touch()
+    words = ["power", "--battery", "40", "--panel", "50", "--weather", str(path)]
+    year = weather.invent(47.0, 9.0, date(2027, 1, 1), date(2027, 12, 31), seed=3, name="Testwood")
+    monkeypatch.setattr(weather, "read", lambda *_: year)
+    lat, months = weather_months(path)
+    assert (lat, len(months)) == (47.0, 12)
+    assert sum(months) / 12 == pytest.approx(float(year.ghi.mean()) * 24 / 1000, rel=0.02)
+    typed = ",".join(str(month) for month in months)
+    same = run("power", "--battery", "40", "--panel", "50", "--lat", "47", "--month-sun", typed, "--json")
+    assert json.loads(run(*words, "--json").output) == json.loads(same.output)
+    half = weather.invent(47.0, 9.0, date(2027, 1, 1), date(2027, 5, 31), seed=3, name="Testwood")
+    monkeypatch.setattr(weather, "read", lambda *_: half)
+    with pytest.raises(InputError, match="every month"):
+        weather_months(path)
+    assert run(*words, "--month-sun", "1,1,1,1,1,1,1,1,1,1,1,1").exit_code == 2
 
 
 def test_power_without_sun_is_refused_and_json_stays_finite() -> None:

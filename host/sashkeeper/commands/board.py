@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import ssl
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +19,7 @@ from sashkeeper.board.wire import BoardWire
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.errors import InputError, JobError
 
+CA_FILE = "ca.der"
 MPY_FORMAT = 6  # of the compiled modules; boards with another get the sources
 CAUTION = "The lid will move. Hands, children and pets out of the frame, prop ready, HOLD within reach."
 
@@ -126,6 +128,7 @@ def install_frame(
             "Without --ca the board would speak to the broker in clear over the radio. Give the certificate with "
             "--ca, or say --plaintext if your network is your own. Nothing was changed."
         )
+    trusted = _certificate(ca) if ca else b""
     password = click.prompt(f"Password of {wifi}", hide_input=True, default="", show_default=False) if wifi else ""
     with quiet(_port(port), _told) as line:
         status = install.status(line)
@@ -136,7 +139,7 @@ def install_frame(
             )
         old = install.get_fittings(line) or {}
         made = registry.fittings(found, host or lan_host(app), broker_port or app.config.broker.port, _kept(old))
-        _add_network(made, line, wifi, password, ca)
+        _add_network(made, line, wifi, password, trusted)
         made.setdefault("bench", 1)  # nothing moves on its own before the bench check
         install.put_fittings(line, made)
         folder = install.install(line, _image_for(line, status.platform), older, _told)
@@ -151,14 +154,27 @@ def _kept(old: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in old.items() if key not in ("frame", "key", "mqtt")}
 
 
-def _add_network(made: dict[str, Any], line: BoardWire, wifi: str | None, password: str, ca: Path | None) -> None:
+def _add_network(made: dict[str, Any], line: BoardWire, wifi: str | None, password: str, trusted: bytes) -> None:
     if wifi:
         made["wifi"] = {"ssid": wifi, "password": password}
     if not made.get("wifi"):
         made.pop("mqtt", None)  # a frame without a network keeps its lid right all the same
-    elif ca:
-        line.replace("ca.crt", ca.read_bytes())
-        made["mqtt"]["ca"] = "ca.crt"
+    elif trusted:
+        line.replace(CA_FILE, trusted)
+        made["mqtt"]["ca"] = CA_FILE
+
+
+def _certificate(path: Path) -> bytes:
+    """Return a certificate in the binary form that boards read. Raises InputError."""
+    data = path.read_bytes()
+    if data.lstrip().startswith(b"-----BEGIN CERTIFICATE-----"):
+        try:
+            data = ssl.PEM_cert_to_DER_cert(data.decode("ascii").strip())
+        except ValueError:
+            data = b""
+    if data[:1] != b"\x30":  # every certificate is a sequence, which begins so
+        raise InputError(f"{path} is not a certificate. Nothing was changed. Give the broker's certificate file.")
+    return data
 
 
 def _image_for(line: BoardWire, platform: str) -> image.Image:
@@ -197,7 +213,7 @@ def forget(app: App, port: str | None, yes: bool) -> None:
         click.echo("Nothing was changed.")
         return
     with quiet(_port(port), _told) as line:
-        for name in (install.FITTINGS, install.FITTINGS + ".new", "ca.crt", "ca.crt.new"):
+        for name in (install.FITTINGS, install.FITTINGS + ".new", CA_FILE, CA_FILE + ".new"):
             line.remove(name)
         for name in line.names("data"):
             line.remove(f"data/{name}")

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
 
+from sashkeeper.context import App
+from sashkeeper.errors import InputError
 from sashkeeper.sizing import drawing, judge_lid, linkage, loads, power
 from sashkeeper.sizing.lid import Drive, Lid, snow_limit_m
 from sashkeeper.sizing.linkage import Place
@@ -130,7 +133,7 @@ def _place(given: Sequence[float] | None, shape: Lid, wall_m: float) -> Place:
 
 
 @size.command("power", help="Battery, panel, wire and fuse for the darkest month.")
-@click.option("--lat", type=click.FloatRange(-66, 66), required=True, help="Latitude, deg, south negative.")
+@click.option("--lat", type=click.FloatRange(-66, 66), help="Latitude, deg, south negative. Left out: your place.")
 @_number("--battery", None, "Battery, Ah.", required=True)
 @_number("--panel", None, "Solar panel, W.", required=True)
 @_number("--volts", 12.0, "Nominal voltage, V d.c.")
@@ -140,6 +143,8 @@ def _place(given: Sequence[float] | None, shape: Lid, wall_m: float) -> Place:
               help="Share of the sun that reaches the ground in a dull month.")
 @click.option("--month-sun", default=None, metavar="12 NUMBERS",
               help="Sun on level ground from a weather file, kWh/m2 a day, January to December, commas between.")
+@click.option("--weather", type=click.Path(exists=True, dir_okay=False, path_type=Path),
+              help="Weather file of your place (EPW, TMY3, CSV) instead of a guess.")
 @_number("--days", 7.0, "Days without any sun that it must stand.")
 @_number("--idle-ma", 60.0, "Board, radio and probes at the battery, mA. Measure yours.")
 @_number("--moves", 12.0, "Lid moves a day.")
@@ -154,9 +159,10 @@ def _place(given: Sequence[float] | None, shape: Lid, wall_m: float) -> Place:
 def size_power(ctx: click.Context, /, picture: Path | None, as_json: bool, **given: Any) -> None:  # fmt: skip
     """Judge a supply; exit code 1 when it is refused."""
     load = power.Load(given["idle_ma"], given["moves"], given["travel"], given["motor"], given["stall"])
+    lat, months = _sun(given["lat"], given["month_sun"], given["weather"])
     supply = power.Supply(
-        given["battery"], given["panel"], given["lat"], given["volts"], given["lithium"], given["tilt"],
-        given["clearness"], given["days"], given["cable"], given["wire"] or 0.0, _months(given["month_sun"]),
+        given["battery"], given["panel"], lat, given["volts"], given["lithium"], given["tilt"],
+        given["clearness"], given["days"], given["cable"], given["wire"] or 0.0, months,
     )  # fmt: skip
     figures, rows = power.judge(load, supply)
     if picture is not None:
@@ -173,6 +179,41 @@ def size_power(ctx: click.Context, /, picture: Path | None, as_json: bool, **giv
         )
         _say_verdict(rows)
     ctx.exit(1 if worst(rows) is Verdict.REFUSED else 0)
+
+
+def _sun(lat: float | None, month_sun: str | None, weather: Path | None) -> tuple[float, tuple[float, ...]]:
+    """Return latitude and the monthly sun, () when unknown, from options, weather file and the grower's place."""
+    months = _months(month_sun)
+    if weather is not None:
+        if months:
+            raise click.UsageError("Give either --weather or --month-sun, not both.")
+        place, months = weather_months(weather)
+        lat = place if lat is None else lat
+    app = click.get_current_context().find_object(App)
+    if lat is None and app is not None:
+        lat = app.config.place.lat_deg
+    if lat is None:
+        raise click.UsageError("Where is the frame? Give --lat, or enter your place once with: sashkeeper site.")
+    return lat, months
+
+
+def weather_months(path: Path) -> tuple[float, tuple[float, ...]]:
+    """Return latitude and sun on level ground by month [kWh/m2 a day] of a weather file that holds a whole year."""
+    from framesim.weather import WeatherError, read
+
+    try:
+        weather = read(path)
+    except WeatherError as error:
+        raise InputError(str(error)) from None
+    total, hours = [0.0] * 12, [0] * 12
+    for time_s, ghi in zip(weather.time_s, weather.ghi, strict=True):
+        # The middle of the interval, in standard time.
+        month = time.gmtime(time_s - 1800.0 + weather.utc_offset_h * 3600.0).tm_mon - 1
+        total[month] += float(ghi) / 1000.0
+        hours[month] += 1
+    if min(hours) < 24:
+        raise InputError(f"{path} does not hold every month of a year. Take one that does, or use --month-sun.")
+    return weather.lat, tuple(24.0 * sun / count for sun, count in zip(total, hours, strict=True))
 
 
 def _months(text: str | None) -> tuple[float, ...]:
