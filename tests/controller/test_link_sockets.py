@@ -82,7 +82,8 @@ class RealBroker:
         """Start and return once the port answers."""
         if self.kind == "mosquitto":
             config = self._folder / "mosquitto.conf"
-            config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
+            # By default a slow subscriber loses what is beyond a thousand waiting messages.
+            config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n")
             program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
             command = [program, "-c", str(config)]
         else:
@@ -110,7 +111,7 @@ class RealBroker:
 
 
 class Listener:
-    """The host's side: keeps every message, checks each against its schema."""
+    """The host's side: keeps every message; `close` checks each against its schema."""
 
     def __init__(self, port: int) -> None:
         self.messages: list[tuple[str, Any, bool]] = []
@@ -128,7 +129,6 @@ class Listener:
     def _take(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
         suffix = message.topic.split("/", 2)[2]
         value = json.loads(message.payload)
-        self.faults += [f"{suffix}: {error.message}" for error in SCHEMAS[suffix].iter_errors(value)]
         self.messages.append((suffix, value, bool(message.retain)))
 
     def gone(self) -> None:
@@ -154,9 +154,11 @@ class Listener:
         self.client.publish(topic, signing.seal(key, topic, body), 1, retain).wait_for_publish(5)
 
     def close(self) -> None:
-        """Leave."""
+        """Leave, and look at what was heard."""
         self.client.disconnect()
         self.client.loop_stop()
+        for suffix, value, _ in self.messages:
+            self.faults += [f"{suffix}: {error.message}" for error in SCHEMAS[suffix].iter_errors(value)]
 
 
 def scratchpad(degc: float) -> bytes:
@@ -182,12 +184,14 @@ def sensed() -> Any:
 class Frame:
     """One firmware process stepped by the test; virtual time runs as it is told."""
 
-    def __init__(self, folder: Path, port: int, interpreter: str, clock: bool = True, **fittings: Any) -> None:
+    def __init__(
+        self, folder: Path, port: int, interpreter: str, clock: bool = True, heap: str = "", **fittings: Any
+    ) -> None:
         folder.mkdir(exist_ok=True)
         options = {"frame": "north", "key": KEY.hex(), "probes": {"air": "28", "outside": "28"}, "end_switches": 1}
         options.update({"travel_ms": 4000, "link_retry_ms": [50, 300], "link_ack_ms": 1000, **fittings})
         (folder / "fittings.json").write_text(json.dumps(options))
-        self._args = (folder, "127.0.0.1", port, "lockstep", interpreter)
+        self._args = (folder, "127.0.0.1", port, "lockstep", interpreter, heap)
         self.now_s = NOW_S
         self.clock = clock
         self.boot()
@@ -406,6 +410,31 @@ def test_undated_readings_are_dated_once_the_host_sets_the_clock(
     assert not listener.faults
 
 
+def test_memory_holds_over_sixteen_hours(micropython: str, mosquitto_broker: RealBroker, tmp_path: Path) -> None:
+    """In 256 KB of heap, compiled from source, sixteen hours of readings must pass and free memory must not trend down.
+
+    Measured: 224 KB is enough from source, 192 KB precompiled (64-bit build; boards need about five eighths of that).
+    """
+    listener = Listener(mosquitto_broker.port)
+    frame = Frame(tmp_path / "north", mosquitto_broker.port, micropython, heap="256K")
+    try:
+        for _ in range(16):
+            for _ in range(60):
+                frame.step(60_000)
+            frame.up()
+        wait_until(lambda: len(listener.of("report")) > 15, "reports")
+        free = [report["free_bytes"] for report in listener.of("report")[3:]]
+        assert min(free) > 10_000
+        first, last = free[: len(free) // 3], free[-len(free) // 3 :]
+        assert sum(last) / len(last) > sum(first) / len(first) - 2_000
+        wait_until(lambda: len(listener.seqs()) >= 960, "all readings")
+        assert listener.seqs() == list(range(listener.seqs()[0], listener.seqs()[-1] + 1))
+    finally:
+        frame.process.kill()
+        listener.close()
+    assert not listener.faults
+
+
 class SilentPort:
     """A listener whose queue of connections is full: connecting to it never ends."""
 
@@ -435,33 +464,48 @@ class Flood:
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = self._listener.getsockname()[1]
         self.sent = 0
-        threading.Thread(target=self._serve, daemon=True).start()
+        self._peer: socket.socket | None = None
+        self._threads = [threading.Thread(target=self._serve, daemon=True)]
+        self._threads[0].start()
 
     def _serve(self) -> None:
         with contextlib.suppress(OSError):
             while True:
                 peer, _ = self._listener.accept()
-                with contextlib.suppress(OSError):
-                    peer.recv(1000)
-                    peer.sendall(bytes.fromhex("20020000"))
-                    threading.Thread(target=self._drain, args=(peer,), daemon=True).start()
-                    topic = b"frames/north/orders"
-                    body = bytes((0, len(topic))) + topic + b"\x00\x01" + b"{" * 90
-                    packet = bytes((0x32, len(body))) + body
-                    while True:
-                        peer.sendall(packet * 10)
-                        self.sent += 10
+                self._peer = peer
+                with contextlib.suppress(OSError), peer:
+                    self._pour(peer)
+
+    def _pour(self, peer: socket.socket) -> None:
+        connect = peer.recv(1000)
+        assert connect[0] == 0x10
+        peer.sendall(bytes.fromhex("20020000"))
+        subscribe = peer.recv(1000)
+        at = subscribe.index(b"\x82")
+        peer.sendall(bytes((0x90, 4, subscribe[at + 2], subscribe[at + 3], 1, 1)))
+        self._threads.append(threading.Thread(target=self._drain, args=(peer,), daemon=True))
+        self._threads[-1].start()
+        topic = b"frames/north/orders"
+        body = bytes((0, len(topic))) + topic + b"\x00\x01" + b"{" * 90
+        packet = bytes((0x32, len(body))) + body
+        while True:
+            peer.sendall(packet * 10)
+            self.sent += 10
 
     @staticmethod
     def _drain(peer: socket.socket) -> None:
         with contextlib.suppress(OSError):
-            while data := peer.recv(4000):
-                at = data.find(b"\x82")  # SUBSCRIBE: answer it
-                if at >= 0:
-                    peer.sendall(bytes((0x90, 4, data[at + 2], data[at + 3], 1, 1)))
+            while peer.recv(4000):
+                pass
 
     def close(self) -> None:
-        """Take no more."""
+        """End all threads."""
+        for sock in (self._listener, self._peer):
+            if sock is not None:
+                with contextlib.suppress(OSError):
+                    sock.shutdown(socket.SHUT_RDWR)
+        for thread in self._threads:
+            thread.join(5)
         self._listener.close()
 
 
@@ -473,12 +517,13 @@ class Paced(threading.Thread):
     """A firmware that paces itself; collects the time between its steps."""
 
     def __init__(self, folder: Path, port: int, interpreter: str) -> None:
+        """port 0: no network at all."""
         super().__init__(daemon=True)
         folder.mkdir()
         options = {"frame": "north", "key": KEY.hex(), "probes": {"air": "28"}, "end_switches": 1}
         options.update({"travel_ms": 4000, "rest_ms": PERIOD_MS, "link_retry_ms": [50, 300]})
         (folder / "fittings.json").write_text(json.dumps(options))
-        self.process = FirmwareProcess(folder, "127.0.0.1", port, "real", interpreter)
+        self.process = FirmwareProcess(folder, "127.0.0.1" if port else "-", port, "real", interpreter)
         self.gaps_ms: list[int] = []
         self.error: BaseException | None = None
 
@@ -500,13 +545,17 @@ class Paced(threading.Thread):
 def test_law_keeps_its_pace_whatever_the_network_does(
     interpreter: str, mosquitto_broker: RealBroker, port: int, tmp_path: Path
 ) -> None:
-    """Broker frozen, unreachable, refusing or flooding: no step of the law may come later than 1.2 periods."""
+    """Broker frozen, unreachable, refusing or flooding: no step of the law may come later than 1.2 periods.
+
+    A frame without a network runs beside them: what a busy machine costs that one is not the network's doing.
+    """
     mosquitto_broker.send(signal.SIGSTOP)  # frozen: the kernel still accepts connections
     silent, flood = SilentPort(), Flood()
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         refusing = probe.getsockname()[1]
     ports = {"frozen": mosquitto_broker.port, "unreachable": silent.port, "refusing": refusing, "flooding": flood.port}
+    ports["none"] = 0
     frames = {name: Paced(tmp_path / name, number, interpreter) for name, number in ports.items()}
     try:
         for frame in frames.values():
@@ -518,8 +567,9 @@ def test_law_keeps_its_pace_whatever_the_network_does(
             frame.process.kill()
         silent.close()
         flood.close()
-    assert flood.sent > 20
+    assert flood.sent > 20, list(frames["flooding"].process.log)
+    machine_ms = max(frames["none"].gaps_ms[2:]) - PERIOD_MS
     for name, frame in frames.items():
         assert frame.error is None, (name, frame.error)
-        assert max(frame.gaps_ms[2:]) <= 1.2 * PERIOD_MS, (name, frame.gaps_ms)
+        assert max(frame.gaps_ms[2:]) <= 1.2 * PERIOD_MS + machine_ms, (name, frame.gaps_ms)
         assert min(frame.gaps_ms[2:]) >= PERIOD_MS, (name, frame.gaps_ms)
