@@ -611,14 +611,15 @@ class Motion:
         return OPEN_DIRECTION if want > here else SHUT_DIRECTION
 
     def _begin(self, direction, want, at_shut, at_open):
+        by_pot = self.position_permille if self.has_pot else NONE
         if at_shut == 1:
             self._put(0)
         if at_open == 1:
             self._put(self.travel_ms)
         if direction == OPEN_DIRECTION and at_open == 1 or direction == SHUT_DIRECTION and at_shut == 1:
             # Nothing to drive. A fault stays: standing at this end proves no movement.
-            if self.has_pot:
-                self.doubt = LOST_POSITION      # the potentiometer asked for a drive that its switch denies
+            if by_pot != NONE and abs(by_pot - self.position_permille) > NEAR:
+                self.doubt = LOST_POSITION      # the potentiometer asked for a drive that the switch denies
             self._event(REACHED_OPEN if at_open == 1 else REACHED_SHUT)
             return
         told = TOLD_OPEN if direction == OPEN_DIRECTION else TOLD_SHUT

@@ -61,6 +61,49 @@ def test_answer_holds_three_numbers() -> None:
             assert answer < 1 << 30
 
 
+def test_start_is_long_after_everything() -> None:
+    """A fresh start may move at once, remembers no weather and has all its travel."""
+    start = dict(zip(law.STATE, law.START, strict=True))
+    long_ago = {"since_move_s": law.LONG_S, "since_scorch_s": law.LONG_S}
+    unknown = {"slope_from_mdegc": law.NO_MDEGC, "trend_from_mdegc": law.NO_MDEGC}
+    assert {name: value for name, value in start.items() if value} == {**long_ago, **unknown}
+    assert law.LONG_S >= 2 * 3600
+    assert (law.NONE, law.NO_MDEGC, law.NO_SUN) == (-1, -999_999, -99_999)
+
+
+@pytest.mark.parametrize(
+    ("disturb", "words"),
+    [
+        ({"hold": 1}, ["hold"]),
+        ({"lid_fault": 1}, ["lid-fault"]),
+        ({"wind_mms": 9_000, "air_mdegc": 9_000}, ["wind", "dwell"]),
+        ({"battery_mv": 11_700, "dt_s": 30, "air_mdegc": 20_000}, ["battery"]),
+        ({"outside_mdegc": -1, "air_mdegc": 14_000, "position_permille": 100}, ["cold", "dwell"]),
+        ({"sun_cdeg": -1, "air_mdegc": 29_500}, ["evening", "dwell"]),
+        ({"air_mdegc": law.NO_MDEGC, "outside_mdegc": 14_000}, ["dwell", "blind"]),
+        ({}, []),
+    ],
+)
+def test_each_lockout_has_its_own_bit(disturb: dict[str, int], words: list[str]) -> None:
+    """What restrains the lid is told word by word (dwell where the disturbance made it move)."""
+    bench = Bench()
+    bench.step(disturb.pop("dt_s", 1), **disturb)
+    assert bench.lockouts == words
+
+
+def test_spent_budget_has_its_own_bit() -> None:
+    """The budget's bit is the budget's, from exactly the last permille on."""
+    bench = Bench(strokes_per_day=6).remember(used_permille=6_000)
+    bench.step()
+    assert law.lockouts_of(bench.answer) == 128
+    bench.remember(used_permille=5_999).step()
+    assert law.lockouts_of(bench.answer) == 0
+    bench.remember(since_move_s=598).step()
+    assert bench.lockouts == ["dwell"]
+    bench.step()
+    assert bench.lockouts == []
+
+
 # --- stages ------------------------------------------------------------------------------------
 @pytest.mark.parametrize(
     ("crack", "width", "count", "openings"),
@@ -508,6 +551,55 @@ def test_counters_stop_at_their_ends() -> None:
     assert bench.state[law.SINCE_SCORCH] == before[law.SINCE_SCORCH]
     bench.remember(since_move_s=0).step(100_000)
     assert bench.state[law.SINCE_MOVE] == 3_600
+
+
+def test_known_position_zero_is_a_position() -> None:
+    """A lid held at shut stays at 0, not where the law once wanted it."""
+    assert Bench().step(hold=1, position_permille=0) == (0, "hold")
+
+
+def test_limits_that_are_met_exactly_change_nothing() -> None:
+    """An opening that equals what a limit allows is not the limit's doing."""
+    assert Bench().remember(target_permille=150).step(wind_mms=9_000, air_mdegc=13_000) == (150, "in-band")
+    bench = Bench().remember(target_permille=100)
+    assert bench.step(outside_mdegc=-1, air_mdegc=13_000) == (100, "in-band")
+
+
+def test_cool_and_shut_names_the_cold_only_up_to_the_closing_value() -> None:
+    """A shut lid is shut because it is cool up to the closing temperature, in band above it."""
+    assert Bench().remember(target_permille=0).step(air_mdegc=10_000) == (0, "cool")
+    assert Bench().remember(target_permille=0).step(air_mdegc=10_001) == (0, "in-band")
+
+
+def test_counters_start_from_nothing() -> None:
+    """What is reset begins at 0, so that the first step afterwards counts its own time only."""
+    bench = Bench().remember(wind_level=0)
+    bench.step(wind_mms=9_000)
+    assert bench.state[law.CALM_S] == 0
+    bench.step(wind_mms=13_000)
+    assert bench.state[law.CALM_S] == 0
+    bench.step(7, wind_mms=11_000)
+    assert bench.state[law.CALM_S] == 0
+    bench.run(600, wind_mms=0)
+    assert (bench.state[law.WIND_LEVEL], bench.state[law.CALM_S]) == (1, 0)
+    bench.step(10, battery_mv=11_000)
+    assert bench.state[law.BATTERY_S] == 10
+    bench.step(battery_mv=12_600)
+    assert bench.state[law.BATTERY_S] == 0
+    bench.step(30, battery_mv=11_000)
+    assert (bench.state[law.BATTERY_LEVEL], bench.state[law.BATTERY_S]) == (2, 0)
+    bench.step(day_of_year=81)
+    assert bench.state[law.DAY_S] == 0
+    bench.step(air_mdegc=33_000)
+    bench.step(air_mdegc=20_000)
+    assert bench.state[law.SINCE_SCORCH] == 0
+    fresh = Bench()
+    fresh.step()
+    assert fresh.state[law.SLOPE_S] == 0
+    fresh.step(30)
+    assert fresh.state[law.SLOPE_S] == 0
+    fresh.step(air_mdegc=law.NO_MDEGC)
+    assert fresh.state[law.SLOPE_S] == 0
 
 
 # --- blind ------------------------------------------------------------------------------------------------------
