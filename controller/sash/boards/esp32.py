@@ -3,6 +3,7 @@
 Chosen so: analog inputs on the first converter only (the second is blind while
 the radio works), none of the pins that decide how the chip starts (0, 2, 5, 12,
 15), none of the flash (6 to 11), and motor pins that stay low from reset.
+Pin 14 twitches while the chip starts, so it has the button that is hardly ever pressed.
 Modules with extra memory use 16 and 17 themselves: give "rain" another pin there.
 """
 
@@ -17,8 +18,8 @@ PINS = (
     ("motor_enable", 27),
     ("at_shut", 32),
     ("at_open", 33),
-    ("hold", 14),
-    ("ack", 13),
+    ("hold", 13),
+    ("ack", 14),
     ("siren", 18),
     ("lamp", 19),
     ("motor_current", 34),
