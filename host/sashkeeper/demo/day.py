@@ -1,7 +1,7 @@
 """The invented day of the demo: place, crops and weather. No such place, people or weather exist.
 
 A clear February day after a frosty night. A bank of cloud passes before noon, so the lid shuts once more;
-meanwhile somebody puts a sack of compost down on it. Then the sun comes back.
+meanwhile somebody hooks the storm tie and forgets it. Then the sun comes back.
 """
 
 from __future__ import annotations
@@ -26,10 +26,11 @@ DAY = date(2027, 2, 16)
 START_HOUR, END_HOUR = 5, 20
 FRAME = "North"
 CROPS = (("spinach", "2026-09-20", 0.6), ("leaf lettuce", "2026-09-05", 0.4))
-CLOUD_HOURS_UTC = (10, 11)  # hours ending then + 1: from 11:00 to 12:00 local and a little more
-SACK_KG = 40.0
-NEIGHBOUR_AFTER_S = 18 * 60  # from hearing the phone to standing at the frame
-HANDS_IN_S = 90  # hold pressed while the sack is lifted off
+CLOUD_HOURS_UTC = (10,)  # from 11:00 to 12:00 local
+CLOUD_HOUR = 11
+ANSWER_AFTER_S = 60  # from hearing the phone to saying "I know"
+NEIGHBOUR_AFTER_S = 18 * 60  # and until a neighbour stands at the frame
+HANDS_IN_S = 90  # hold pressed while the tie is unhooked
 SEED = 5
 
 
@@ -54,7 +55,7 @@ def weather() -> Weather:
 
     days = invent(
         PLACE["lat_deg"], PLACE["lon_deg"], date(2027, 2, 15), date(2027, 2, 17), seed=SEED,
-        days=["clear", "clear", "clear"], warmth_k=1.0, elevation_m=PLACE["elevation_m"], name=PLACE["name"],
+        days=["clear", "clear", "clear"], warmth_k=9.0, elevation_m=PLACE["elevation_m"], name=PLACE["name"],
     )  # fmt: skip
     dni, dhi, ghi = days.dni.copy(), days.dhi.copy(), days.ghi.copy()
     for n, end_s in enumerate(days.time_s):

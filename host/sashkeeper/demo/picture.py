@@ -57,6 +57,7 @@ def draw(day: DayPicture, path: Path) -> None:
     top.plot(when, day.outside_degc, color=SKY, lw=1.5, label="outside")
     top.plot(when, day.soil_degc, color=SOIL, lw=1.5, label="soil, 10 cm down")
     top.set_ylabel("temperature, \N{DEGREE SIGN}C")
+    top.set_ylim(top=max(day.scorch_degc, *day.inside_degc) + 13)  # room for legend and marks
     top.legend(loc="upper left", fontsize=8.5, frameon=False, ncols=2)
     low.fill_between(when, [100 * share for share in day.opening], step="post", color=LID, alpha=0.85, lw=0)
     low.set_ylabel("lid open, %")
@@ -84,8 +85,8 @@ def _draw_marks(top: Any, low: Any, day: DayPicture) -> None:
         for axis in (top, low):
             axis.axvline(at, color=colour, lw=1, alpha=0.6)
         top.annotate(
-            str(number), (at, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 3 + 11 * (number % 2)),
-            textcoords="offset points", ha="center", fontsize=8.5, color=colour,
+            str(number), (at, 0.0), xycoords=("data", "axes fraction"), xytext=(3, 4 + 11 * (number % 3)),
+            textcoords="offset points", ha="left", fontsize=8.5, color=colour,
         )  # fmt: skip
         lines.append(f"{number}  {at:%H:%M}  {mark.label}")
     top.text(

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from ..access import HOST_USER
+from ..alarms import states
 from ..broker import EmbeddedBroker, host_password
 from ..bus import Address
 from ..context import STORE_NAME
@@ -20,6 +21,7 @@ from .story import Story
 
 Say = Callable[[float | None, str], None]
 
+OVER = (states.NORMAL, states.RETURNED)
 PROBES = {"air": "invented-1", "soil": "invented-2", "outside": "invented-3"}
 QUICK_LINK_MS = [50, 1000]  # virtual time runs fast: try the broker again soon
 
@@ -95,11 +97,12 @@ class Play:
         if self._until(lambda: runner.turn.motor > 0, 8 * 3600):
             story.opened_s = self.rehearsal.now_s
             self.say(story.opened_s, f"The lid opens a crack: {self._inside()} inside, {self._outside()} outside.")
+        self.rehearsal.run_until(day.at_s(day.CLOUD_HOUR, 15))
         self._until(lambda: runner.frame.lid.lid_permille <= 5 and runner.turn.motor == 0, 4 * 3600)
-        self._put_sack_down()
+        self._hook_tie()
         self._until(lambda: runner.turn.motor > 0, 3 * 3600)
         story.jammed_s = self.rehearsal.now_s
-        self.say(story.jammed_s, f"Sun again, {self._inside()} inside. The lid is told to open and cannot lift the sack.")
+        self.say(story.jammed_s, f"Sun again, {self._inside()} inside. Told to open; the tie holds the lid.")
         self._hear(phone)
         self._free_the_lid()
         self._until(lambda: runner.frame.lid.lid_permille > 60, 3600)
@@ -122,19 +125,24 @@ class Play:
             f"{wanted['close_mdegc'] / 1000:g} C. The frame confirms.",
         )
 
-    def _put_sack_down(self) -> None:
+    def _hook_tie(self) -> None:
         from framesim.faults import Fault
 
-        self._sack = Fault("lid", "weight", {"kg": day.SACK_KG})
-        self.runner.frame.faults.start(self._sack)
-        self.story.sack_s = self.rehearsal.now_s
-        self.say(self.story.sack_s, "Clouds; the lid is shut. Somebody puts a sack of compost down on it.")
+        self._tie = Fault("lid", "latch")
+        self.runner.frame.faults.start(self._tie)
+        self.story.tied_s = self.rehearsal.now_s
+        self.say(self.story.tied_s, "Clouds; the lid is shut. Somebody hooks the storm tie and forgets it.")
 
     def _hear(self, phone: Phone) -> None:
         before = len(phone.heard)
         self._until(lambda: len(phone.heard) > before, 1800)
         for heard in phone.heard[before:]:
             self.say(heard.time_s, f"The phone hears: {heard.title}")
+        self.rehearsal.run_until(self.rehearsal.now_s + day.ANSWER_AFTER_S)
+        for shown in self.house.desk.standing():
+            if shown.id is not None and shown.alarm == "stuck-shut":
+                self.house.desk.acknowledge(shown.id, "grower")
+                self.say(self.rehearsal.now_s, "The grower, away from home, says: I know. A neighbour is asked.")
 
     def _free_the_lid(self) -> None:
         from framesim.faults import Fault
@@ -142,11 +150,11 @@ class Play:
         self.rehearsal.run_until(self.rehearsal.now_s + day.NEIGHBOUR_AFTER_S)
         faults, hands = self.runner.frame.faults, Fault("hold", "pressed")
         faults.start(hands)
-        faults.end(self._sack)
+        faults.end(self._tie)
         self.rehearsal.run_until(self.rehearsal.now_s + day.HANDS_IN_S)
         faults.end(hands)
         self.story.freed_s = self.rehearsal.now_s
-        self.say(self.story.freed_s, "A neighbour presses hold, lifts the sack off, and releases hold.")
+        self.say(self.story.freed_s, "A neighbour presses hold, unhooks the tie, and releases hold.")
 
     # --- looking ---------------------------------------------------------------------------
 
@@ -178,7 +186,9 @@ class Play:
         alarms = [a for a in store.alarm_list(limit=100) if a.frame == frame and story.jammed_s]
         stuck = [a for a in alarms if story.jammed_s and a.opened_s >= story.jammed_s and "stuck" in a.kind]
         if stuck:
-            story.raised_s, story.cleared_s = stuck[-1].opened_s, stuck[-1].closed_s
+            story.raised_s = stuck[-1].opened_s
+            over = [step for step in store.alarm_log(stuck[-1].id) if step.to_state in OVER]
+            story.cleared_s = over[-1].time_s if over else None
         story.moves = len([e for e in store.events(frame, limit=1000) if e.kind == "move"])
         story.closed_s = self._shut_since()
         story.virtual_s = self.rehearsal.now_s - day.at_s(day.START_HOUR)

@@ -20,7 +20,7 @@ class Story:
     settings: Mapping[str, int] = field(default_factory=dict)
     settings_confirmed: bool = False
     opened_s: float | None = None
-    sack_s: float | None = None
+    tied_s: float | None = None
     jammed_s: float | None = None
     raised_s: float | None = None
     freed_s: float | None = None
