@@ -20,6 +20,7 @@ from sashkeeper.rehearsal import BrokerWire, DirectWire, Household, Rehearsal
 PROBES = {"air": "invented-1", "soil": "invented-2", "outside": "invented-3"}
 ZONE = ZoneInfo("Europe/Ljubljana")
 PLACE: dict[str, Any] = {"name": "invented", "lat_deg": 45.9, "lon_deg": 14.8, "timezone": "Europe/Ljubljana"}
+CROPS = (("spinach", "2026-09-10", 0.6), ("leaf lettuce", "2026-09-05", 0.4))
 QUICK_LINK_MS = [20, 200]
 
 
@@ -80,7 +81,7 @@ class Stack:
         weather: Any,
         start_s: float,
         place: dict[str, Any] | None = None,
-        crops: tuple[tuple[str, str, float], ...] = (("spinach", "2026-09-10", 0.6), ("leaf lettuce", "2026-09-05", 0.4)),
+        crops: tuple[tuple[str, str, float], ...] = CROPS,
         scenario: Any = None,
         **lockstep: Any,
     ) -> None:

@@ -6,7 +6,6 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-
 from tests.reference.schemas import fault_of
 from tests.system.stack import invented, local_s, stack
 

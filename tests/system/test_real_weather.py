@@ -10,7 +10,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-
 from tests.system.stack import stack
 
 pvlib = pytest.importorskip("pvlib")
@@ -22,7 +21,9 @@ DAYS = 14
 @pytest.mark.slow
 @pytest.mark.system
 @pytest.mark.timeout(1500)
-def test_fourteen_winter_days_in_micropython(tmp_path: Path, micropython: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_fourteen_winter_days_in_micropython(
+    tmp_path: Path, micropython: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     """For fourteen January days the MicroPython firmware keeps the frame from ever passing 35 C, shuts every
     evening, loses no reading and rings no alarm about its lid."""
     from framesim import weather
