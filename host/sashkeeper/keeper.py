@@ -76,6 +76,7 @@ class Keeper:
             stack.callback(bus.close)
             desk = alarms.build(store, config, app.clock, app.home)
             service = Service(store, Outbox(store, app.clock, bus.publish), app.clock, desk)
+            service.keep_going = True
             worker = notify.Worker(self._open_store, config.channels, app.clock)
             worker.start()
             stack.callback(worker.stop)

@@ -29,11 +29,15 @@ ROLL_UP_SETTLE_S = 60.0
 class Alarms(Protocol):
     """What the service asks of the alarm engine. Called after the message is stored."""
 
-    def observe(self, frame: str, suffix: str, message: Any, received_s: float, retained: bool) -> None:
+    def hear(self, frame: str, suffix: str, message: Any, received_s: float, retained: bool) -> None:
         """Take evidence. message: Reading for "readings", Event for "events", else the checked dict.
 
         Messages may be old (a frame's journal) or repeated; their own times tell.
         """
+        ...
+
+    def judge(self, frame: str, received_s: float) -> None:
+        """Draw conclusions about a frame; called once for each frame that a batch of messages was about."""
         ...
 
     def tick(self, now_s: float) -> None:
@@ -72,6 +76,7 @@ class Service:
         self.notifier = notifier
         self.inbox = Inbox(store)
         self.trouble = ""
+        self.keep_going = False  # `serve` sets it: a mistake of ours about one frame is logged and the rest goes on
         self._pictures: dict[str, Live] = {}
         self._clock_sent_s: dict[str, float] = {}
         self._rolled_s: float | None = None
@@ -113,7 +118,22 @@ class Service:
                 self._believe(one)
             except KeyError:
                 log.info("%s was removed while its messages were under way", one.frame)
+        # A frame's long journal is judged once, by how it ends, and not reading by reading.
+        for frame, received_s in {one.frame: one.received_s for one in heard}.items():
+            self._judge(frame, received_s)
         return len(heard)
+
+    def _judge(self, frame: str, received_s: float) -> None:
+        if self.alarms is None or not self.store.has_frame(frame):
+            return
+        try:
+            self.alarms.judge(frame, received_s)
+        except Exception as fault:
+            if not self.keep_going:
+                raise
+            # One frame that we fail to judge must not leave all the others unwatched.
+            self.trouble = f"judging {frame} failed: {type(fault).__name__}"
+            log.exception("judging %s failed", frame)
 
     def _believe(self, heard: Heard) -> None:
         live = self.live(heard.frame)
@@ -133,7 +153,7 @@ class Service:
         if heard.suffix in ("presence", "report"):
             self._mind_clock(live, heard)
         if self.alarms is not None:
-            self.alarms.observe(heard.frame, heard.suffix, heard.message, heard.received_s, heard.retained)
+            self.alarms.hear(heard.frame, heard.suffix, heard.message, heard.received_s, heard.retained)
 
     @staticmethod
     def _see_reading(live: Live, reading: Reading, received_s: float) -> None:

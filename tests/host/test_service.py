@@ -34,8 +34,10 @@ class Ears:
         self.ticks: list[float] = []
         self.links: list[bool] = []
 
-    def observe(self, frame: str, suffix: str, message: Any, received_s: float, retained: bool) -> None:
+    def hear(self, frame: str, suffix: str, message: Any, received_s: float, retained: bool) -> None:
         self.heard.append((frame, suffix, retained))
+
+    def judge(self, frame: str, received_s: float) -> None:
         self.stored.append(self.store.reading_count())
 
     def tick(self, now_s: float) -> None:
@@ -95,6 +97,7 @@ def test_nothing_is_believed_before_it_is_stored(service: Service, ears: Ears, s
     assert service.flush() == 3000
     assert service.trouble == ""
     assert (store.reading_count(), len(ears.heard)) == (3000, 3000)
+    assert ears.stored == [3000]
 
 
 def test_refused_messages_are_counted_and_shown(service: Service, store: Store, clock: SetClock, pack: Pack) -> None:
@@ -284,3 +287,27 @@ def test_time_passing_rolls_up_and_tells_the_alarms(
     assert ears.ticks == [T0 + 7200, T0 - 5000]
     service.link(False)
     assert ears.links == [False]
+
+
+def test_a_mistake_about_one_frame_leaves_the_others_watched(
+    service: Service, ears: Ears, store: Store, pack: Pack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In `serve` one frame that cannot be judged is logged and the rest goes on; elsewhere it is not hidden."""
+    store.frame_add("south", KEY, T0)
+    judged = []
+
+    def judge(frame: str, received_s: float) -> None:
+        if frame == "north":
+            raise RuntimeError("ours")
+        judged.append(frame)
+
+    monkeypatch.setattr(ears, "judge", judge)
+    service.keep_going = True
+    service.take("frames/north/readings", pack("north", 1, 1, T0, air=1), T0)
+    service.take("frames/south/readings", pack("south", 1, 1, T0, air=1), T0)
+    assert service.flush() == 2
+    assert judged == ["south"]
+    assert "judging north failed" in service.trouble
+    service.keep_going = False
+    with pytest.raises(RuntimeError):
+        service.on_message("frames/north/readings", pack("north", 1, 2, T0, air=1), T0)

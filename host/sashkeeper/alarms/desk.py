@@ -99,6 +99,11 @@ class AlarmDesk:
     # -- what the service calls ----------------------------------------------------------------
 
     def observe(self, frame: str, suffix: str, message: Any, received_s: float, retained: bool = False) -> None:
+        """Take one checked message and judge the frame at once: `hear`, then `judge`."""
+        self.hear(frame, suffix, message, received_s, retained)
+        self.judge(frame, received_s)
+
+    def hear(self, frame: str, suffix: str, message: Any, received_s: float, retained: bool = False) -> None:
         """Take one checked message: Reading for "readings", Event for "events", else its dictionary."""
         live = self._live(frame)
         if suffix == "readings":
@@ -113,8 +118,11 @@ class AlarmDesk:
             live.hear_report(message, received_s, retained)
         elif suffix == "settings/actual":
             live.hear_actual(message, received_s, retained)
+
+    def judge(self, frame: str, received_s: float) -> None:
+        """Judge a frame by all that was heard; once after a batch of messages is enough."""
         now_s = max(received_s, self.clock.now_s())
-        self.update(live.picture(now_s, self._around(frame, now_s)))
+        self.update(self._live(frame).picture(now_s, self._around(frame, now_s)))
 
     def update(self, frame_picture: Picture) -> None:
         """Judge one frame as it is now, and write down what follows at once."""
