@@ -9,11 +9,12 @@ What is balanced, node by node:
     lid        0       = light in the sheets - convection + long wave + gap + outdoors (no heat capacity)
     vapour     M dW/dt = evaporation - condensation + air exchange
 
-Each step draws the tangent to every curved law at the step's start (tangents.py) and solves the
-straight system twice with one factored matrix: the two-stage, stiffly accurate, L-stable
-scheme of second order with gamma = 1 - 1/sqrt(2) (Alexander 1977, SIAM J. Numer. Anal.
-14:1006-1021). Walls, soil and vapour are eliminated by hand; what is left is an 8 x 8 system of
-surfaces and air. All flows are summed as they are used, so the balance closes to rounding.
+Every curved law is replaced by its tangent (tangents.py), and the straight system is solved twice a
+step with one factored matrix: the two-stage, stiffly accurate, L-stable scheme of second
+order with gamma = 1 - 1/sqrt(2) (Alexander 1977, SIAM J. Numer. Anal. 14:1006-1021). Walls,
+soil and vapour are eliminated by hand; what is left is an 8 x 8 system of surfaces and air.
+Tangents and factors serve until the lid moves, a temperature drifts by DRIFT_K, or the driver row
+(five minutes) ends. All flows are summed as they are used, so the balance closes to rounding.
 """
 
 from __future__ import annotations
@@ -38,6 +39,10 @@ FORWARD = (1.0 - GAMMA) / GAMMA
 # so that halving the step moves hourly means by well under 0.05 K.
 AIR_LIMIT_K = 2.0
 SMALLEST_S = 2.0
+
+# Tangents serve until a temperature has drifted this far from where they touch. Chosen: the error of a
+# tangent grows with the square of the drift and is below 0.1 W/m2 here.
+DRIFT_K = 0.5
 
 FILM_MAX_KG_M2 = 0.10  # what hangs on a lid before it drips; chosen
 
@@ -79,6 +84,7 @@ def _factor_soil(p: Array, h: float, c: Array) -> None:
     if c[tan.C_STEP] == h:
         return
     c[tan.C_STEP] = h
+    c[tan.C_H_INV] = 1.0 / h
     for k in range(NS):
         c[tan.C_SOIL_CH + k] = p[at.P_SOIL_C + k] / h
     for k in range(NW * WALLS):
@@ -195,8 +201,8 @@ def _solve_matrix(m: Array, b: Array) -> None:
 
 
 @kernel_jit
-def _stage(p: Array, h: float, f: Array, base: Array, c: Array, m: Array, b: Array, y: Array) -> None:
-    """Solve C (y - base)/h = balance(y) for y, with the tangents in c and the factored matrix in m.
+def _stage(p: Array, f: Array, base: Array, c: Array, m: Array, b: Array, y: Array) -> None:
+    """Solve C (y - base)/h = balance(y) for y (h as prepared), with the tangents in c and the factored matrix in m.
 
     base and y may be the same array. f is the forcing at the stage's time.
     """
@@ -210,11 +216,11 @@ def _stage(p: Array, h: float, f: Array, base: Array, c: Array, m: Array, b: Arr
         b[1 + w] += y[at.Y_SURFACE + 1 + w] + light * f[at.D_WALL_IN + w]
     on_outer = light * f[at.D_LID_OUTER] + c[tan.C_ON_COVER] * f[at.D_LID_LIGHT] + c[tan.C_SOURCE + 4]
     b[LID] += light * f[at.D_LID_INNER] + c[tan.C_GAP] * c[tan.C_BOTH] * on_outer
-    b[AIR] += c[tan.C_AIR_C] / h * base[at.Y_AIR] + (c[tan.C_EX_G] + p[at.P_RIM]) * f[at.D_OUT]
-    b[LEAF] += light * f[at.D_LEAF] + p[at.P_LEAF_C] / h * base[at.Y_LEAF]
+    b[AIR] += c[tan.C_AIR_C] * c[tan.C_H_INV] * base[at.Y_AIR] + (c[tan.C_EX_G] + p[at.P_RIM]) * f[at.D_OUT]
+    b[LEAF] += light * f[at.D_LEAF] + p[at.P_LEAF_C] * c[tan.C_H_INV] * base[at.Y_LEAF]
     vapour = 0.0
     if p[at.P_MOIST] > 0.0:
-        vapour = c[tan.C_AIR_M] / h * base[at.Y_HUMID] + c[tan.C_EX_M] * f[at.D_HUMID]
+        vapour = c[tan.C_AIR_M] * c[tan.C_H_INV] * base[at.Y_HUMID] + c[tan.C_EX_M] * f[at.D_HUMID]
         for k in range(3):
             vapour += c[tan.C_WET + k] * c[tan.C_WET_0 + k]
         humid = vapour * c[tan.C_VAPOUR_INV]
@@ -281,69 +287,42 @@ def _up_the_chains(p: Array, c: Array, y: Array) -> None:
 
 
 @kernel_jit
-def _add_flows(p: Array, f: Array, y: Array, c: Array, weight: float, sums: Array) -> float:
-    """Add one stage's flows times its share of the step [s]; give the water that settled on the lid [kg]."""
-    light = c[tan.C_LIGHT]
-    tan.sources(p, f, c)
-    solar = light * (f[at.D_SOIL] + f[at.D_LID_OUTER] + f[at.D_LID_INNER] + f[at.D_LEAF])
-    solar += c[tan.C_ON_COVER] * f[at.D_LID_LIGHT]
-    walls = 0.0
-    for w in range(WALLS):
-        solar += light * f[at.D_WALL_IN + w] + f[at.D_WALL_OUT + w] * c[tan.C_OUT_LIGHT + w]
-        walls += c[tan.C_SOURCE + w] - c[tan.C_OUT_H + w] * y[at.Y_OUT + w]
-    sums[at.S_SOLAR] += weight * solar
-    sums[at.S_WALLS] += weight * walls
-    sums[at.S_LID] += weight * (c[tan.C_SOURCE + 4] - c[tan.C_OUT_H + 4] * y[at.Y_LID_OUT])
-    sums[at.S_AIR] += weight * (c[tan.C_EX_0] + (c[tan.C_EX_G] + p[at.P_RIM]) * (f[at.D_OUT] - y[at.Y_AIR]))
-    sums[at.S_GROUND] += weight * p[at.P_SOIL_K + NS - 1] * (f[at.D_BASE] - y[at.Y_DEEP + NS - 2])
-    settled = 0.0
-    if p[at.P_MOIST] > 0.0:
-        for k in range(3):
-            t = y[at.Y_SURFACE + tan.WET_SURFACES[k]]
-            mass = c[tan.C_WET + k] * (c[tan.C_WET_0 + k] + c[tan.C_WET_G + k] * t - y[at.Y_HUMID])
-            sums[at.S_LATENT] -= weight * LATENT_HEAT * mass
-            settled = -weight * mass
-    sums[at.S_T_AIR] += weight * y[at.Y_AIR]
-    sums[at.S_T_SOIL] += weight * y[at.Y_SOIL]
-    sums[at.S_T_SOIL10] += weight * soil_at(p, y, TABLE_SOIL_M)
-    sums[at.S_T_LID] += weight * y[at.Y_LID_IN]
-    sums[at.S_T_LEAF] += weight * y[at.Y_LEAF]
-    sums[at.S_HUMID] += weight * y[at.Y_HUMID]
-    sums[at.S_THROUGH] += weight * light * f[at.D_LID_THROUGH]
-    sums[at.S_VENT] += weight * c[tan.C_VENT]
-    return settled
-
-
-# Depth of the "10 cm" column of the season table: that of the reference's soil node.
-TABLE_SOIL_M = 0.096
+def _prepare(
+    p: Array, y: Array, rows: Array, place: float, h: float, wind_area: float, stack: float, cover: float, work: Work
+) -> None:
+    """Draw the tangents and factor the straight system, for the rest of this driver row."""
+    c, m, _b, f, _f2, _y1, _y2 = work
+    forcing(rows, place + 0.5 * (math.floor(place) + 1.0 - place), f)
+    tan.draw(p, y, f, wind_area, stack, cover, c)
+    _factor_soil(p, h, c)
+    _factor_walls(p, c)
+    _fill_matrix(p, h, c, m)
+    _factor_matrix(m)
+    c[tan.C_ROW], c[tan.C_WIND_AREA], c[tan.C_STACK], c[tan.C_COVER] = math.floor(place), wind_area, stack, cover
+    for i in range(N):
+        c[tan.C_DRAWN_AT + i] = y[at.Y_SURFACE + i]
+    c[tan.C_DRAWN_LID] = y[at.Y_LID_OUT]
 
 
 @kernel_jit
-def soil_at(p: Array, y: Array, depth: float) -> float:
-    """Soil temperature [degC] at a depth [m], linear between nodes."""
-    k = 1
-    while k < NS - 1 and p[at.P_SOIL_Z + k] < depth:
-        k += 1
-    above, below = p[at.P_SOIL_Z + k - 1], p[at.P_SOIL_Z + k]
-    upper = y[at.Y_SOIL] if k == 1 else y[at.Y_DEEP + k - 2]
-    share = (depth - above) / (below - above)
-    return float((1.0 - share) * upper + share * y[at.Y_DEEP + k - 1])
+def _still_good(y: Array, place: float, h: float, wind_area: float, stack: float, cover: float, c: Array) -> bool:
+    """Whether the tangents may serve again: same step, row, opening and cover, and nothing has drifted far."""
+    if c[tan.C_STEP] != h or c[tan.C_ROW] != math.floor(place):
+        return False
+    if c[tan.C_WIND_AREA] != wind_area or c[tan.C_STACK] != stack or c[tan.C_COVER] != cover:
+        return False
+    drift = abs(y[at.Y_LID_OUT] - c[tan.C_DRAWN_LID])
+    for i in range(N):
+        drift = max(drift, abs(y[at.Y_SURFACE + i] - c[tan.C_DRAWN_AT + i]))
+    return drift < DRIFT_K
 
 
 @kernel_jit
-def _stored(p: Array, before: Array, after: Array, c: Array) -> float:
-    """Heat taken up by air, leaves, soil and walls over the step [J]."""
-    heat = c[tan.C_AIR_C] * (after[at.Y_AIR] - before[at.Y_AIR])
-    heat += p[at.P_LEAF_C] * (after[at.Y_LEAF] - before[at.Y_LEAF])
-    heat += p[at.P_SOIL_C] * (after[at.Y_SOIL] - before[at.Y_SOIL])
-    for k in range(NS - 1):
-        heat += p[at.P_SOIL_C + 1 + k] * (after[at.Y_DEEP + k] - before[at.Y_DEEP + k])
-    for w in range(WALLS):
-        heat += p[at.P_WALL_C + w] * (after[at.Y_SURFACE + 1 + w] - before[at.Y_SURFACE + 1 + w])
-    # Inner nodes and outer faces of the walls stand one behind the other, as their capacities do.
-    for k in range((NW - 1) * WALLS):
-        heat += p[at.P_WALL_C + WALLS + k] * (after[at.Y_IN_WALL + k] - before[at.Y_IN_WALL + k])
-    return float(heat)
+def forget(work: Work) -> None:
+    """Drop tangents and factors: another frame, or another start, comes next."""
+    c = work[0]
+    c[tan.C_STEP] = -1.0
+    c[tan.C_ROW] = -1e9
 
 
 @kernel_jit
@@ -366,30 +345,95 @@ def step(
     """
     c, m, b, f1, f2, y1, y2 = work
     h = GAMMA * dt
+    if not _still_good(y, place, h, wind_area, stack, cover, c):
+        _prepare(p, y, rows, place, h, wind_area, stack, cover, work)
     forcing(rows, place + h / at.ROW_S, f1)
-    tan.draw(p, y, f1, wind_area, stack, cover, c)
-    _factor_soil(p, h, c)
-    _factor_walls(p, c)
-    _fill_matrix(p, h, c, m)
-    _factor_matrix(m)
-    _stage(p, h, f1, y, c, m, b, y1)
+    _stage(p, f1, y, c, m, b, y1)
+    for i in range(5):
+        c[tan.C_SOURCE_1 + i] = c[tan.C_SOURCE + i]
     for k in range(at.N_STATE):
         y2[k] = y[k] + FORWARD * (y1[k] - y[k])
     forcing(rows, place + dt / at.ROW_S, f2)
-    _stage(p, h, f2, y2, c, m, b, y2)
+    _stage(p, f2, y2, c, m, b, y2)
     if abs(y2[at.Y_AIR] - y[at.Y_AIR]) > limit:
         return False
+    sums[at.S_STORED] += c[tan.C_AIR_C] * (y2[at.Y_AIR] - y[at.Y_AIR])
+    # The flows are straight in state and forcing: taken once, at the scheme's own mean of both stages.
     film = y[at.Y_FILM]
-    film += _add_flows(p, f1, y1, c, (1.0 - GAMMA) * dt, sums)
-    film += _add_flows(p, f2, y2, c, GAMMA * dt, sums)
-    sums[at.S_STORED] += _stored(p, y, y2, c)
-    sums[at.S_TIME] += dt
-    sums[at.S_COVER] += dt * cover
     for k in range(at.N_STATE):
         y[k] = y2[k]
+        y1[k] += GAMMA * (y2[k] - y1[k])
+    for k in range(at.N_DRIVERS):
+        f1[k] += GAMMA * (f2[k] - f1[k])
+    for i in range(5):
+        c[tan.C_SOURCE + i] = c[tan.C_SOURCE_1 + i] + GAMMA * (c[tan.C_SOURCE + i] - c[tan.C_SOURCE_1 + i])
+    film += _add_flows(p, f1, y1, c, dt, sums)
+    sums[at.S_COVER] += dt * cover
     # Water that hangs on the lid; more than the sheet can hold drips back to the bed.
     y[at.Y_FILM] = min(max(film, 0.0), FILM_MAX_KG_M2 * p[at.P_AREA + LID])
     return True
+
+
+@kernel_jit
+def _add_flows(p: Array, f: Array, y: Array, c: Array, dt: float, sums: Array) -> float:
+    """Add the step's mean flows times its length [s]; give the water that settled on the lid [kg]."""
+    light = c[tan.C_LIGHT]
+    solar = light * (f[at.D_SOIL] + f[at.D_LID_OUTER] + f[at.D_LID_INNER] + f[at.D_LEAF])
+    solar += c[tan.C_ON_COVER] * f[at.D_LID_LIGHT]
+    walls = 0.0
+    for w in range(WALLS):
+        solar += light * f[at.D_WALL_IN + w] + f[at.D_WALL_OUT + w] * c[tan.C_OUT_LIGHT + w]
+        walls += c[tan.C_SOURCE + w] - c[tan.C_OUT_H + w] * y[at.Y_OUT + w]
+    sums[at.S_SOLAR] += dt * solar
+    sums[at.S_WALLS] += dt * walls
+    sums[at.S_LID] += dt * (c[tan.C_SOURCE + 4] - c[tan.C_OUT_H + 4] * y[at.Y_LID_OUT])
+    sums[at.S_AIR] += dt * (c[tan.C_EX_0] + (c[tan.C_EX_G] + p[at.P_RIM]) * (f[at.D_OUT] - y[at.Y_AIR]))
+    sums[at.S_GROUND] += dt * p[at.P_SOIL_K + NS - 1] * (f[at.D_BASE] - y[at.Y_DEEP + NS - 2])
+    settled = 0.0
+    if p[at.P_MOIST] > 0.0:
+        for k in range(3):
+            t = y[at.Y_SURFACE + tan.WET_SURFACES[k]]
+            mass = c[tan.C_WET + k] * (c[tan.C_WET_0 + k] + c[tan.C_WET_G + k] * t - y[at.Y_HUMID])
+            sums[at.S_LATENT] -= dt * LATENT_HEAT * mass
+            settled = -dt * mass
+    sums[at.S_TIME] += dt
+    sums[at.S_T_AIR] += dt * y[at.Y_AIR]
+    sums[at.S_T_SOIL] += dt * y[at.Y_SOIL]
+    k = int(p[at.P_TABLE_NODE])
+    share = p[at.P_TABLE_SHARE]
+    sums[at.S_T_SOIL10] += dt * (y[at.Y_DEEP + k] + share * (y[at.Y_DEEP + k + 1] - y[at.Y_DEEP + k]))
+    sums[at.S_T_LID] += dt * y[at.Y_LID_IN]
+    sums[at.S_T_LEAF] += dt * y[at.Y_LEAF]
+    sums[at.S_HUMID] += dt * y[at.Y_HUMID]
+    sums[at.S_THROUGH] += dt * light * f[at.D_LID_THROUGH]
+    sums[at.S_VENT] += dt * c[tan.C_VENT]
+    return settled
+
+
+@kernel_jit
+def heat_content(p: Array, y: Array) -> float:
+    """Heat held by leaves, soil and walls above 0 degC [J]; the air's part is summed step by step in S_STORED."""
+    heat = p[at.P_LEAF_C] * y[at.Y_LEAF] + p[at.P_SOIL_C] * y[at.Y_SOIL]
+    for k in range(NS - 1):
+        heat += p[at.P_SOIL_C + 1 + k] * y[at.Y_DEEP + k]
+    for w in range(WALLS):
+        heat += p[at.P_WALL_C + w] * y[at.Y_SURFACE + 1 + w]
+    # Inner nodes and outer faces of the walls stand one behind the other, as their capacities do.
+    for k in range((NW - 1) * WALLS):
+        heat += p[at.P_WALL_C + WALLS + k] * y[at.Y_IN_WALL + k]
+    return float(heat)
+
+
+@kernel_jit
+def soil_at(p: Array, y: Array, depth: float) -> float:
+    """Soil temperature [degC] at a depth [m], linear between nodes."""
+    k = 1
+    while k < NS - 1 and p[at.P_SOIL_Z + k] < depth:
+        k += 1
+    above, below = p[at.P_SOIL_Z + k - 1], p[at.P_SOIL_Z + k]
+    upper = y[at.Y_SOIL] if k == 1 else y[at.Y_DEEP + k - 2]
+    share = (depth - above) / (below - above)
+    return float((1.0 - share) * upper + share * y[at.Y_DEEP + k - 1])
 
 
 @kernel_jit

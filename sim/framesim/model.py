@@ -65,6 +65,7 @@ class FrameModel:
         rows = self.drivers.ready(begin, time_s + 1.0)
         heat_balance.forcing(rows, rows_at(rows, self.weather.start_s, begin), self._row)
         heat_balance.settle_start(self._p, self._y, self._row)
+        heat_balance.forget(self._work)
         # Where the record does not reach back far enough, its first day is run again until the time is full.
         short = settle - (time_s - begin)
         while short > 0.0 and self.weather.end_s - begin >= 86400.0:

@@ -38,6 +38,8 @@ FIRST_SOIL_NODE_M = 0.005  # chosen: what heat crosses in a minute in moist soil
 RIM_FILMS_R = 0.10 + 0.04  # [m2 K/W] inside (heat upward) and outside; ISO 6946 table 7
 RIM_ABSORPTANCE = 0.6  # of the rim's inner face, as the walls'
 VERTICAL = math.pi / 2
+# Depth of the "10 cm" column of the season table: that of the reference's soil node.
+TABLE_SOIL_M = 0.096
 
 
 def parameters_of(frame: Frame) -> Array:
@@ -218,6 +220,9 @@ def _soil_and_walls(p: Array, frame: Frame, areas: Array) -> None:
     p[at.P_SOIL_Z : at.P_SOIL_Z + at.N_SOIL] = nodes
     p[at.P_SOIL_C : at.P_SOIL_C + at.N_SOIL] = areas[at.SOIL] * heat[:-1]
     p[at.P_SOIL_K : at.P_SOIL_K + at.N_SOIL] = areas[at.SOIL] * conduct
+    below = int(np.searchsorted(nodes, TABLE_SOIL_M))
+    p[at.P_TABLE_NODE] = below - 2  # deep nodes leave the surface out
+    p[at.P_TABLE_SHARE] = (TABLE_SOIL_M - nodes[below - 1]) / (nodes[below] - nodes[below - 1])
     layers = frame.wall_layers()
     heat, conduct = chain(layers, even_nodes(layers, at.N_WALL))
     p[at.P_WALL_C : at.P_WALL_C + 24] = (heat[:, None] * areas[None, 1:5]).ravel()

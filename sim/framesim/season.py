@@ -179,8 +179,11 @@ class SeasonRunner:
         rows = self._rows(parameters)
         place = (self.span.from_s - self.weather.start_s) / at.ROW_S - 0.5
         hourly = self.no_hours if hourly is None else hourly
+        heat_balance.forget(self.work)
         self._run_in(parameters, rows)
         self.sums[:] = 0.0
+        self._start_heat = heat_balance.heat_content(parameters, self.y)
+        self._p = parameters
         self.leaf[:] = 0.0
         figures = np.array(policy.figures or (0.0,), dtype=np.float64)
         if policy.kind == LAW:
@@ -240,7 +243,7 @@ class SeasonRunner:
             "air": float(s[at.S_AIR]),
             "ground": float(s[at.S_GROUND]),
             "latent": float(s[at.S_LATENT]),
-            "stored": float(s[at.S_STORED]),
+            "stored": float(s[at.S_STORED] + heat_balance.heat_content(self._p, self.y) - self._start_heat),
         }
 
 

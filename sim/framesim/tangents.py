@@ -57,8 +57,17 @@ C_WET = _c.take(3)  # [kg/s] a unit of humidity ratio: soil, leaf, lid
 C_WET_0 = _c.take(3)  # saturation: w = WET_0 + WET_G T
 C_WET_G = _c.take(3)
 C_VAPOUR_INV = _c.take()
+C_SOURCE_1 = _c.take(5)  # of the first stage
+# Where and for what these were drawn (heat_balance.py)
+C_DRAWN_AT = _c.take(N)
+C_DRAWN_LID = _c.take()
+C_ROW = _c.take()
+C_WIND_AREA = _c.take()
+C_STACK = _c.take()
+C_COVER = _c.take()
 # Factors of the chains (heat_balance.py)
-C_STEP = _c.take()  # step the soil factors belong to
+C_STEP = _c.take()  # h the factors belong to
+C_H_INV = _c.take()
 C_SOIL_CH = _c.take(NS)  # capacity over step
 C_SOIL_INV = _c.take(NS)
 C_SOIL_UP = _c.take(NS)  # conductance times inverse: what one node hands to the next
