@@ -96,8 +96,8 @@ class Config(_Table):
     """Everything in ``sashkeeper.toml``."""
 
     units: Literal["celsius", "fahrenheit"] = "celsius"
-    place: Place = Place()  # type: ignore[call-arg]
-    broker: Broker = Broker()  # type: ignore[call-arg]
+    place: Place = Place()
+    broker: Broker = Broker()
     channels: tuple[Channel, ...] = Field((), strict=False)
     influx: Influx = Influx()
     # The alarm engine checks its own table; here it only has to be a table.

@@ -91,6 +91,9 @@ class _Counting:
     def on_connect(self) -> None:
         self._house.service.on_connect()
 
+    def link(self, connected: bool) -> None:
+        self._house.service.link(connected)
+
 
 class BrokerWire:
     """A real broker between frames that run as processes of their own (Lockstep) and the household."""
