@@ -90,6 +90,11 @@ class Notifier:
     def __repr__(self) -> str:
         return f"<Notifier {', '.join(self.channels) or 'no channels'}>"
 
+    @property
+    def has_second(self) -> bool:
+        """Whether a channel is kept for what nobody acknowledges."""
+        return any(channel.second for channel in self.channels.values())
+
     def ways(self, priority: str, second: bool) -> list[str]:
         """Return the names of the channels for a message; without a second channel the first ones repeat."""
         fit = [c for c in self.channels.values() if c.level == "all" or priority == "urgent"]

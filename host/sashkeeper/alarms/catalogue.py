@@ -56,6 +56,7 @@ class Alarm:
     quiet_in: tuple[str, ...]
     covered_by: tuple[str, ...]
     kind: str
+    ends_by_itself: bool
 
 
 class CatalogueError(ValueError):
@@ -148,6 +149,8 @@ def _line_faults(alarm_id: str, name: str, value: Any, all_ids: set[str]) -> lis
     if name in _NUMBERS:
         good = isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 86_400
         return [] if good else [f"{alarm_id}: {name} must be a number from 0 to 86400"]
+    if name == "ends_by_itself":
+        return [] if isinstance(value, bool) else [f"{alarm_id}: {name} must be true or false"]
     if name in _LISTS:
         known = MODES if name == "quiet_in" else tuple(all_ids - {alarm_id})
         strange = [str(word) for word in value if word not in known] if isinstance(value, list) else [str(value)]

@@ -36,6 +36,9 @@ KEEPER = ""  # the frame of alarms about the keeper itself
 class Mailbox(Protocol):
     """What the desk needs of a notifier; see notify.Notifier."""
 
+    @property
+    def has_second(self) -> bool: ...
+
     def ways(self, priority: str, second: bool) -> list[str]: ...
 
     def put(self, title: str, body: str, ways: list[str], alarm: int | None = None, kind: str = "") -> list[int]: ...
@@ -136,7 +139,7 @@ class AlarmDesk:
     def tick(self, now_s: float | None = None) -> None:
         """Let time pass: delays, silence, reminders, quiet hours, sign of life, requests from elsewhere."""
         now_s = self.clock.now_s() if now_s is None else now_s
-        self.engine.rules = self.wishes.rules(offset_s(self.zone, now_s))
+        self.engine.rules = self.wishes.rules(offset_s(self.zone, now_s), self.notifier.has_second)
         self._was_down(now_s)
         for frame in self._due_frames(now_s):
             self._look(now_s, self._live(frame).picture(now_s, self._around(frame, now_s)))

@@ -29,6 +29,7 @@ class Rules:
     quiet_from_min: int = 21 * 60 + 30
     quiet_to_min: int = 6 * 60 + 30
     life_at_min: int | None = 7 * 60 + 30  # daily sign of life; None: none
+    second_channel: bool = True  # whether there is one
     local_offset_s: float = 0.0  # local time minus UTC, kept right by the desk
     # Unacknowledged: when the second channel is used, then the pauses of reminders (all chosen).
     second_after_s: Mapping[str, float] = field(default_factory=lambda: {URGENT: 600.0, HIGH: 1800.0})
@@ -268,9 +269,9 @@ class Engine:
         if was not in STANDING_STATES:
             return
         standing.closed_s = now_s
-        # What was never told needs no all-clear, nor what did little harm (another frosty night is over by itself).
+        # What was never told needs no all-clear; low ones only lived in the daily message.
         alarm = self.catalogue[standing.alarm]
-        told = standing.said == ALERT and alarm.priority != LOW and alarm.harm in ("grave", "severe")
+        told = standing.said == ALERT and alarm.priority != LOW and not alarm.ends_by_itself
         standing.due = ALL_CLEAR if told else ""
 
     def _new_incident(self, now_s: float, standing: Standing, condition: bool = True) -> None:
@@ -291,9 +292,12 @@ class Engine:
 
     def _back(self, now_s: float, standing: Standing, why: str) -> None:
         """End a quiet state: look at the condition again."""
+        by_alarm = standing.covered_by.startswith("alarm ")
         standing.shelf_end_s, standing.covered_by = None, ""
         if standing.condition:
             standing.closed_s = None
+            if standing.state == SUPPRESSED and by_alarm and self.catalogue[standing.alarm].ends_by_itself:
+                standing.said = ALERT  # the grower has heard of worse: a frost that eases needs no new message
             standing.due = "" if standing.said == ALERT else ALERT
         self._go(now_s, standing, states.BACK_TRUE if standing.condition else states.BACK_CLEAR, why)
 
@@ -346,12 +350,14 @@ class Engine:
                 self._push(now_s, REMINDER, standing)
             return
         after = self.rules.second_after_s.get(priority)
-        if after is not None and standing.second_s is None and now_s - standing.told_s >= after:
+        # Without another way only what is urgent is repeated so soon.
+        other_way = self.rules.second_channel or priority == URGENT
+        if after is not None and other_way and standing.second_s is None and now_s - standing.told_s >= after:
             if self._may_push(now_s, standing):
                 standing.second_s = now_s
                 self._push(now_s, REMINDER, standing, SECOND)
             return
-        pauses = self.rules.reminders_s.get(priority, ())
+        pauses = () if self.catalogue[standing.alarm].ends_by_itself else self.rules.reminders_s.get(priority, ())
         last = max(standing.told_s, standing.second_s or 0.0)
         due = standing.reminded < len(pauses) and now_s - last >= pauses[standing.reminded]
         if due and self._may_push(now_s, standing):

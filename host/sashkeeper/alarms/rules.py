@@ -25,13 +25,14 @@ class Wishes:
     life_at_min: int | None = 7 * 60 + 30
     page_url: str = ""
 
-    def rules(self, local_offset_s: float = 0.0) -> Rules:
+    def rules(self, local_offset_s: float = 0.0, second_channel: bool = True) -> Rules:
         """Return the engine's rules."""
         return Rules(
             quiet_from_min=self.quiet_from_min,
             quiet_to_min=self.quiet_to_min,
             life_at_min=self.life_at_min,
             local_offset_s=local_offset_s,
+            second_channel=second_channel,
         )
 
 
