@@ -549,6 +549,43 @@ def case_runs_with_the_shell():
     assert machine.state["fed"] == 40
 
 
+def case_the_whole_firmware_opens_a_hot_frame():
+    """Board, loop and core together: a hot frame is opened by driving the motor until the end switch is made."""
+    from sash import app
+    from sash.board import Stopped
+
+    board, numbers = make(travel_ms=10_000, stall_ma=3000, boot_wait_s=5)
+    hot = bytes.fromhex("50054b467fff0c10")  # replaced below: 40 degC
+    hot = bytes((0x80, 0x02)) + hot[2:]
+    from sash.probes import crc8
+
+    onewire.devices[AIR] = hot + bytes((crc8(hot),))
+    machine.levels[numbers["at_shut"]] = 1
+    world = {"lid": 0.0, "ms": now[0], "drove": 0}
+    real_wait = board.wait
+
+    async def wait_in_the_world(ms):
+        passed = await real_wait(min(ms, 200))
+        duty = machine.duties[numbers["motor_open"]] if machine.levels[numbers["motor_enable"]] else 0
+        machine.mv[numbers["motor_current"]] = 400 if duty else 0
+        world["lid"] = min(1000.0, world["lid"] + 0.1 * passed * duty / 65535)
+        world["drove"] |= 1 if duty else 0
+        machine.levels[numbers["at_shut"]] = 1 if world["lid"] < 5 else 0
+        machine.levels[numbers["at_open"]] = 1 if world["lid"] >= 1000 else 0
+        if now[0] > world["ms"] + 90_000:
+            raise Stopped()
+        return passed
+
+    board.wait = wait_in_the_world
+    shell = asyncio.run(app.run(board, {"frame": "north", "travel_ms": 10_000, "boot_wait_s": 5, "probes": {
+        "air": AIR, "soil": SOIL}}))
+    assert world["drove"]
+    assert world["lid"] >= 1000, (world, shell.core)
+    assert shell.core.lid_state == "open", shell.core
+    assert machine.levels[numbers["motor_enable"]] == 0
+    assert machine.state["resets"] == 0
+
+
 CASES = [name for name in globals() if name.startswith("case_")]
 
 if __name__ == "__main__":

@@ -11,7 +11,7 @@ from sash import signing, update_pack
 folder, key = sys.argv[1], bytes(32)
 module = b"x = 1\n" * 300
 line = json.dumps({"v": 1, "n": 2, "version": "0.2.0", "files": [["sash/a.py", len(module), binascii.crc32(module)]]})
-manifest = line.encode() + b"\n" + ("%08x" % binascii.crc32(line.encode())).encode()
+manifest = line.encode() + b"\n" + f"{binascii.crc32(line.encode()):08x}".encode()
 pack = binascii.hexlify(hashlib.sha256(manifest).digest()).decode()
 stream, ends = manifest + module, (len(manifest), len(manifest) + len(module))
 
@@ -25,7 +25,7 @@ def put(body):
 answer = put({"n": 1, "pack": pack, "version": "0.2.0", "number": 2, "size": len(manifest)})
 while "want" in answer:
     at = answer["want"]
-    end = [end for end in ends if end > at][0]
+    end = next(end for end in ends if end > at)
     data = binascii.b2a_base64(stream[at : min(at + update_pack.SLICE_BYTES, end)]).decode().strip()
     answer = put({"pack": pack, "at": at, "data": data})
 print(sorted(answer))
