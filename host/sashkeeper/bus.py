@@ -27,6 +27,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
 from .errors import BrokerError, StoreError
 from .inbox import BATCH
+from .lean_client import Arrived, LeanClient
 from .messages import TOPIC_ROOT
 
 # PUBACK: type and flags, remaining length, packet id. Source: OASIS MQTT 3.1.1, section 3.4.
@@ -100,15 +101,19 @@ class Bus:
         self.connected = False
         self.connections = 0
         self._refusal = ""
-        self._arrived: deque[mqtt.MQTTMessage] = deque()
-        self._unacked: list[mqtt.MQTTMessage] = []
+        self._arrived: deque[Arrived] = deque()
+        self._unacked: list[tuple[int, int]] = []  # (packet id, QoS), in the order they came
         self._outside: deque[tuple[str, bytes, bool]] = deque()
         self._wake_r, self._wake_w = os.pipe()
         os.set_blocking(self._wake_r, False)
         os.set_blocking(self._wake_w, False)
         self._thread: int | None = None
-        self._client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=clean, manual_ack=manual_ack
+        self._client = LeanClient(
+            self._arrived.append,
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            clean_session=clean,
+            manual_ack=manual_ack,
         )
         self._client.connect_timeout = CONNECT_WAIT_S
         self._client.max_inflight_messages_set(200)
@@ -147,7 +152,11 @@ class Bus:
         log.info("connection to the broker %s ended: %s", self.address, code)
 
     def _on_message(self, _c: mqtt.Client, _u: Any, message: mqtt.MQTTMessage) -> None:
-        self._arrived.append(message)
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = ""  # refused and counted like any other wrong topic
+        self._arrived.append((topic, bytes(message.payload), message.mid, message.qos, bool(message.retain)))
 
     # -- connecting --------------------------------------------------------------------------
 
@@ -307,15 +316,11 @@ class Bus:
         arrived = self._arrived
         if service is not None:
             while arrived:
-                message = arrived.popleft()
-                self._unacked.append(message)
-                try:
-                    topic = message.topic
-                except UnicodeDecodeError:
-                    topic = ""  # refused and counted like any other wrong topic
-                service.take(topic, bytes(message.payload), None, bool(message.retain))
+                topic, payload, mid, qos, retained = arrived.popleft()
+                self._unacked.append((mid, qos))
+                service.take(topic, payload, None, retained)
         else:
-            self._unacked.extend(arrived)
+            self._unacked.extend((mid, qos) for _, _, mid, qos, _ in arrived)
             arrived.clear()
         if not self._unacked:
             return True
@@ -331,7 +336,7 @@ class Bus:
     def _acknowledge(self) -> None:
         """Acknowledge all that is stored, in the order it came, in as few sends as possible."""
         sock: Any = self._client.socket()
-        mids = [m.mid for m in self._unacked if m.qos == 1]
+        mids = [mid for mid, qos in self._unacked if qos == 1]
         if len(mids) == len(self._unacked) and sock is not None and not self._client.want_write():
             # One write for the whole batch; packet by packet it takes a fifth of the time of a message.
             packets = b"".join(_PUBACK.pack(0x40, 2, mid) for mid in mids)
@@ -342,9 +347,9 @@ class Bus:
             except OSError as fault:
                 log.info("acknowledging ended: %s", fault)
         else:
-            for message in self._unacked:
-                if message.qos:
-                    self._client.ack(message.mid, message.qos)
+            for mid, qos in self._unacked:
+                if qos:
+                    self._client.ack(mid, qos)
         self._unacked.clear()
 
     def _flush_out(self, wait_s: float) -> None:

@@ -23,6 +23,7 @@ from sashkeeper.bus import Address, Bus
 from sashkeeper.clock import SystemClock
 from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import BrokerError, JobError, StoreFull
+from sashkeeper.lean_client import LeanClient
 from sashkeeper.outbox import Outbox
 from sashkeeper.service import Service
 from sashkeeper.store import Store
@@ -413,3 +414,48 @@ def make_certificate(folder: Path) -> tuple[Path, Path]:
         key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
     )
     return cert_path, key_path
+
+
+# -- the short way for incoming messages -----------------------------------------------------------
+
+
+def through_client(packet: bytes) -> tuple[list[Any], list[mqtt.MQTTMessage]]:
+    """What a PUBLISH becomes: by the short way, and by the library's own."""
+    short: list[Any] = []
+    long: list[mqtt.MQTTMessage] = []
+    client = LeanClient(short.append, CallbackAPIVersion.VERSION2, client_id="t", manual_ack=True)
+    client.on_message = lambda _c, _u, message: long.append(message)
+    client._in_packet = {**client._in_packet, "command": packet[0], "packet": bytearray(packet[2:])}
+    client._handle_publish()
+    return short, long
+
+
+@pytest.mark.parametrize(
+    ("packet", "retained"),
+    [
+        # PUBLISH QoS 1, topic a/b, id 10, payload x; then the same resent, and retained.
+        # Source: OASIS MQTT 3.1.1, section 3.3; the first was also sent to Mosquitto 2.0.11.
+        ("32080003612f62000a78", False),
+        ("3a080003612f62000a78", False),
+        ("33080003612f62000a78", True),
+    ],
+)
+def test_a_publish_is_cut_up_as_the_standard_says(packet: str, retained: bool) -> None:
+    """Topic, payload, packet id and the retain flag come out of the byte vectors."""
+    assert through_client(bytes.fromhex(packet)) == ([("a/b", b"x", 10, 1, retained)], [])
+
+
+def test_what_the_short_way_is_not_for_goes_the_usual_way() -> None:
+    """QoS 0 reaches the usual callback; a topic that is no text is handed on as none."""
+    short, long = through_client(bytes.fromhex("30060003612f6278"))
+    assert short == []
+    assert (long[0].topic, long[0].payload, long[0].qos) == ("a/b", b"x", 0)
+    assert through_client(bytes.fromhex("32080003ff2f62000a78"))[0] == [("", b"x", 10, 1, False)]
+
+
+@pytest.mark.parametrize("packet", ["3200", "320100", "32020003", "32040003612f", "32050003612f62", "32060003612f6200"])
+def test_a_publish_that_is_cut_short_is_not_taken(packet: str) -> None:
+    """A malformed packet is left to the library, which closes the connection for it."""
+    with pytest.raises(Exception, match=r".*") as fault:
+        through_client(bytes.fromhex(packet))
+    assert type(fault.value).__name__ == "MalformedPacket"
