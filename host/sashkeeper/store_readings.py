@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from .migrations import METRICS_1
 from .store_core import StoreCore
@@ -49,8 +50,7 @@ class Reading:
     stamped: bool = False
 
 
-@dataclass(slots=True, frozen=True)
-class Roll:
+class Roll(NamedTuple):
     """One metric over one span: start [s], length [s], count, least, greatest, mean."""
 
     start_s: int
