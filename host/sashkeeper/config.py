@@ -104,6 +104,8 @@ class Config(_Table):
     alarms: dict[str, Any] = Field(default_factory=dict)
     # The same holds for the season, which `place.py` checks.
     season: dict[str, Any] = Field(default_factory=dict)
+    # And for the page in the browser, which `page/settings.py` checks.
+    page: dict[str, Any] = Field(default_factory=dict)
 
 
 _WORDS = {

@@ -25,6 +25,9 @@ from .store import Store
 # Pauses between tries: quick at first for a hiccup, then patient; about six hours in all (chosen).
 PAUSES_S = (10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 3600.0, 3600.0, 3600.0)
 WAITING, SENT, FAILED = "waiting", "sent", "failed"
+# Phones that subscribed on the page are one channel of their own, carried by `page/push.py`; the note says
+# how many there are.
+BROWSER, BROWSER_NOTE = "browser", "page-phones"
 
 Sender = Callable[[str, str, str], str]  # (url, title, body) -> "" when accepted, else why not
 
@@ -99,7 +102,11 @@ class Notifier:
         """Return the names of the channels for a message; without a second channel the first ones repeat."""
         fit = [c for c in self.channels.values() if c.level == "all" or priority == "urgent"]
         chosen = [c.name for c in fit if c.second == second]
-        return chosen or [c.name for c in fit if not c.second] or [c.name for c in fit]
+        repeats = not chosen
+        chosen = chosen or [c.name for c in fit if not c.second] or [c.name for c in fit]
+        if (not second or repeats) and self.store.note(BROWSER_NOTE):
+            chosen.append(BROWSER)
+        return chosen
 
     def put(self, title: str, body: str, ways: Sequence[str], alarm: int | None = None, kind: str = "") -> list[int]:
         """Write a message down for each channel; it leaves at the next `run_due`."""
@@ -127,8 +134,9 @@ class Notifier:
 
     def run_due(self, limit: int = 50) -> list[Result]:
         """Try everything that is due, each once, and record what became of it."""
-        due = self.store.delivery_list(state=WAITING, due_s=self.clock.now_s(), limit=limit)
-        return [self._try(row) for row in due]
+        due = self.store.delivery_list(state=WAITING, due_s=self.clock.now_s())
+        ours = [row for row in due if row.channel != BROWSER]
+        return [self._try(row) for row in ours[:limit]]
 
     def test(self, title: str, body: str) -> list[Result]:
         """Send a message by every channel now, once, without retry."""
