@@ -1,9 +1,9 @@
 """How many small mistakes in the law and the lid's drive would the tests notice?
 
-    python tests/controller/mutants.py lid_law|lid_motion [--show]
+    python tests/controller/mutants.py lid_law|lid_motion [--show] [--every N]
 
 Makes one change at a time (a comparison, a sign, a number, an and/or, a condition turned round), runs the
-tests of that file against it in a child process, and counts the changes that no test noticed. A change that
+tests of that file against it in a child process, and counts the changes that no test noticed; with --every N only each N-th place. A change that
 cannot matter (the same behaviour for every input) counts as unnoticed, too, so 100 % is not reachable.
 """
 
@@ -139,5 +139,6 @@ def run(name: str, show: bool = False, every: int = 1) -> tuple[int, int, list[s
 
 if __name__ == "__main__":
     sys.path[:0] = [str(ROOT / "controller"), str(HERE)]
-    made, found, _ = run(sys.argv[1], "--show" in sys.argv)
+    every = int(sys.argv[sys.argv.index("--every") + 1]) if "--every" in sys.argv else 1
+    made, found, _ = run(sys.argv[1], "--show" in sys.argv, every)
     print(f"{sys.argv[1]}: {found} of {made} changes noticed, {100 * found / made:.1f} %")
