@@ -116,8 +116,10 @@ class Keeper:
         if importlib.util.find_spec("sashkeeper.page") is None:
             return
         try:
-            module: Any = importlib.import_module("sashkeeper.page")
-            page: Page = module.start(self.app, bus.publish, self.stop)
+            start: Any = getattr(importlib.import_module("sashkeeper.page"), "start", None)
+            if start is None:
+                return
+            page: Page = start(self.app, bus.publish, self.stop)
         except ModuleNotFoundError as missing:
             self.say(f"no page: the package {missing.name} is not installed (pip install 'sashkeeper[page]')")
             return
