@@ -36,8 +36,9 @@ def command(out: Path) -> None:
     click.echo(paragraph(alert.title, "  | ", "  | "))
     for line in alert.text.splitlines():
         click.echo(paragraph(line, "  | ", "  | ") if line.strip() else "  |")
+    click.echo()
     click.echo(paragraph(
-        f"\n{story.virtual_s / 3600:.0f} hours in {story.wall_s:.0f} s, {story.stored} messages stored. "
+        f"{story.virtual_s / 3600:.0f} hours in {story.wall_s:.0f} s, {story.stored} messages stored. "
         f"Picture: {out}/day.png. All messages: {out}/messages.txt. Figures: {out}/summary.json."
     ))  # fmt: skip
 
