@@ -10,6 +10,7 @@ Set SASHKEEPER_NO_JIT=1 to run without compiling (slow, for stepping through and
 from __future__ import annotations
 
 import hashlib
+import importlib.util
 import os
 import shutil
 import time
@@ -50,16 +51,35 @@ def loop_jit(function: Function) -> Function:
     return numba.njit(nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
 
 
-# Files without a compiled function whose constants are compiled in.
-CONSTANTS = ("layout.py", "policies.py")
+# The files whose functions or constants are compiled into others. numba sees changes in all other files by itself.
+SHARED = (
+    "convection.py",
+    "drivers.py",
+    "glazing.py",
+    "heat_balance.py",
+    "jit.py",
+    "layout.py",
+    "light.py",
+    "longwave.py",
+    "moist_air.py",
+    "policies.py",
+    "season_loop.py",
+    "sky.py",
+    "solar.py",
+    "tangents.py",
+    "ventilation.py",
+)
+# The law is compiled into the loop that carries it.
+LAW = "sash.lid_law"
 
 
 def _digest() -> str:
     seen = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.glob("*.py")):
-        source = path.read_bytes()
-        if path.name in CONSTANTS or b"kernel_jit" in source:
-            seen.update(source)
+    for name in SHARED:
+        seen.update(Path(__file__).with_name(name).read_bytes())
+    law = importlib.util.find_spec(LAW)
+    if law is not None and law.origin is not None:
+        seen.update(Path(law.origin).read_bytes())
     return seen.hexdigest()[:16]
 
 

@@ -30,7 +30,7 @@ class Policy:
     figures: tuple[float, ...] = ()
     # SCHEDULE: opening share for each step of the run, shape (steps,).
     schedule: NDArray[np.float64] | None = field(default=None, compare=False)
-    # LAW: decide(sense, state, settings) and its first state and settings.
+    # LAW: decide(sense, state, settings), None for the controller's own; its first state and settings.
     decide: Callable[..., Any] | None = field(default=None, compare=False)
     start: tuple[int, ...] = ()
     settings: tuple[int, ...] = ()
@@ -83,7 +83,6 @@ class Drive:
 
 def law(settings: dict[str, int] | None = None, drive: Drive | None = None) -> Policy:
     """The controller's own law, with settings by wire name over the defaults; checked against its limits."""
-    from framesim import compiled
     from sash import lid_law
     from sash import settings as fields
 
@@ -91,7 +90,6 @@ def law(settings: dict[str, int] | None = None, drive: Drive | None = None) -> P
     if faults:
         raise PolicyError("Settings: " + " ".join(f"{name}: {sentence}." for name, sentence in faults))
     values = fields.merge(fields.defaults(), settings or {})
-    space = compiled.law()
     drive = drive or Drive()
     return Policy(
         LAW,
@@ -103,7 +101,6 @@ def law(settings: dict[str, int] | None = None, drive: Drive | None = None) -> P
             float(drive.wind_sensor),
             float(drive.soil_probe),
         ),
-        decide=space.decide,
         start=tuple(lid_law.START),
         settings=tuple(values[name] for name in lid_law.SETTINGS),
     )

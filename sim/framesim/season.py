@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framesim import heat_balance, season_loop
+from framesim import compiled, heat_balance, season_loop
 from framesim import layout as at
 from framesim.drivers import Drivers
 from framesim.frame import Frame
 from framesim.jit import COMPILED
-from framesim.policies import LAW, Policy, PolicyError
+from framesim.policies import LAW, Policy
 from framesim.weather import HOUR_S, Weather, WeatherError, when
 
 Array = NDArray[np.float64]
@@ -220,9 +220,8 @@ class SeasonRunner:
     def _run_law(
         self, parameters: Array, rows: Array, place: float, policy: Policy, figures: Array, hourly: Array
     ) -> None:
-        if policy.decide is None:
-            raise PolicyError(f"The rule {policy.label!r} has no decision function.")
-        loop = season_loop.deciding_loop(policy.decide)
+        own_law = policy.decide is None
+        loop = season_loop.deciding_loop(compiled.law().decide if policy.decide is None else policy.decide, own_law)
         numbers = (np.zeros(14, np.int64), np.array(policy.start, np.int64), np.array(policy.settings, np.int64))
         # A plain law on CPython wants plain whole numbers: int64 scalars of numpy would overflow noisily.
         sense, state, settings = numbers if COMPILED else tuple(n.tolist() for n in numbers)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from functools import lru_cache
+from types import FunctionType
 from typing import Any
 
 import numpy as np
@@ -229,9 +230,9 @@ def run_simple(
     """
     start_lid(lid, stats, y)
     per_hour = int(3600.0 / dt + 0.5)
+    follow = 1.0 - math.exp(-dt / figures[2]) if kind == PASSIVE else 0.0
     for step in range(steps):
-        if kind == PASSIVE:
-            lid[L_WAX] += (y[at.Y_AIR] - lid[L_WAX]) * (1.0 - math.exp(-dt / figures[2]))
+        lid[L_WAX] += (y[at.Y_AIR] - lid[L_WAX]) * follow
         target = simple_target(kind, figures, plan, step, y[at.Y_AIR], lid)
         if target != lid[L_POSITION]:
             if kind != PASSIVE:
@@ -280,6 +281,7 @@ def feel(
     rows: Array,
     place: float,
     dt: float,
+    follow: float,
     figures: Array,
     day: int,
     after_noon: int,
@@ -287,9 +289,8 @@ def feel(
     lid: Array,
     sense: Ints,
 ) -> None:
-    """Fill the law's senses in whole numbers; order as lid_law.SENSE."""
-    lag = figures[0]
-    lid[L_PROBE] += (y[at.Y_AIR] - lid[L_PROBE]) * (1.0 - math.exp(-dt / lag) if lag > 0.0 else 1.0)
+    """Fill the law's senses in whole numbers, order as lid_law.SENSE; follow: how far the probe comes in a step."""
+    lid[L_PROBE] += (y[at.Y_AIR] - lid[L_PROBE]) * follow
     k = min(max(int(place), 0), rows.shape[0] - 2)
     share = min(1.0, max(0.0, place - k))
     sense[0] = int(dt)
@@ -327,53 +328,68 @@ def between(rows: Array, k: int, share: float, column: int) -> float:
     return float(rows[k, column] + share * (rows[k + 1, column] - rows[k, column]))
 
 
+def decide(sense: Ints, state: Ints, settings: Ints) -> int:
+    """Stand-in for the decision function that deciding_loop puts here: keeps the lid shut."""
+    return 0
+
+
+def run_deciding(
+    p: Array,
+    y: Array,
+    rows: Array,
+    place: float,
+    steps: int,
+    dt: float,
+    day_s: float,
+    noon_s: float,
+    first_day: int,
+    north: int,
+    figures: Array,
+    sense: Ints,
+    state: Ints,
+    settings: Ints,
+    work: Work,
+    sums: Array,
+    lid: Array,
+    stats: Array,
+    hourly: Array,
+    leaf: Array,
+) -> None:
+    """A season under a decision function that works like the law: whole numbers in, state changed in place.
+
+    noon_s: solar noon as second of the local day; first_day: day of year; figures: see policies.Drive.
+    """
+    start_lid(lid, stats, y)
+    per_hour = int(3600.0 / dt + 0.5)
+    day = first_day
+    follow = 1.0 - math.exp(-dt / figures[0]) if figures[0] > 0.0 else 1.0
+    for step in range(steps):
+        here = place + step * dt / at.ROW_S
+        after_noon = 1 if day_s > noon_s else 0
+        feel(p, y, rows, here, dt, follow, figures, day, after_noon, north, lid, sense)
+        wanted = (decide(sense, state, settings) & 1023) / 1000.0
+        if wanted != lid[L_TARGET]:
+            stats[T_MOVES] += 1.0
+            lid[L_TARGET] = wanted
+        travel(p, y, rows, here, dt, figures[1], lid, stats, work, sums)
+        tally(y, rows, here + dt / at.ROW_S, dt, lid, stats, leaf)
+        if (step + 1) % per_hour == 0:
+            end_hour(sums, hourly, (step + 1) // per_hour - 1, lid)
+        day_s += dt
+        if day_s >= 86400.0 - 1e-6:
+            day_s -= 86400.0
+            day += 1
+            if day > 365:
+                day = 1
+            end_day(lid, stats)
+
+
 @lru_cache(maxsize=8)
-def deciding_loop(decide: Callable[..., Any]) -> Callable[..., None]:
-    """Build the season loop around one decision function (compiled, or plain without numba)."""
+def deciding_loop(rule: Callable[..., Any], kept: bool) -> Callable[..., None]:
+    """Give run_deciding with `rule` in the place of decide (compiled, or plain without numba).
 
-    def run_deciding(
-        p: Array,
-        y: Array,
-        rows: Array,
-        place: float,
-        steps: int,
-        dt: float,
-        day_s: float,
-        noon_s: float,
-        first_day: int,
-        north: int,
-        figures: Array,
-        sense: Ints,
-        state: Ints,
-        settings: Ints,
-        work: Work,
-        sums: Array,
-        lid: Array,
-        stats: Array,
-        hourly: Array,
-        leaf: Array,
-    ) -> None:
-        start_lid(lid, stats, y)
-        per_hour = int(3600.0 / dt + 0.5)
-        day = first_day
-        for step in range(steps):
-            here = place + step * dt / at.ROW_S
-            after_noon = 1 if day_s > noon_s else 0
-            feel(p, y, rows, here, dt, figures, day, after_noon, north, lid, sense)
-            wanted = (decide(sense, state, settings) & 1023) / 1000.0
-            if wanted != lid[L_TARGET]:
-                stats[T_MOVES] += 1.0
-                lid[L_TARGET] = wanted
-            travel(p, y, rows, here, dt, figures[1], lid, stats, work, sums)
-            tally(y, rows, here + dt / at.ROW_S, dt, lid, stats, leaf)
-            if (step + 1) % per_hour == 0:
-                end_hour(sums, hourly, (step + 1) // per_hour - 1, lid)
-            day_s += dt
-            if day_s >= 86400.0 - 1e-6:
-                day_s -= 86400.0
-                day += 1
-                if day > 365:
-                    day = 1
-                end_day(lid, stats)
-
-    return loop_jit(run_deciding)
+    kept: keep the compiled loop on disk; only for the law, whose source is part of the folder's digest.
+    """
+    loop = FunctionType(run_deciding.__code__, {**globals(), "decide": rule}, "run_deciding")
+    loop.__doc__, loop.__qualname__, loop.__module__ = run_deciding.__doc__, "run_deciding", __name__
+    return kernel_jit(loop) if kept else loop_jit(loop)
