@@ -54,7 +54,9 @@ def test_temperature_alarms_have_the_default_delays() -> None:
     """Limits on air temperature wait at least 60 s, end after at least 300 s, and have at least 0.5 K of deadband."""
     for name in ("too-hot", "open-in-frost", "frost-danger"):
         alarm = catalogue.default()[name]
-        assert (alarm.on_delay_s, alarm.off_delay_s >= 300, alarm.deadband_k >= 0.5) == (60, True, True), name
+        assert alarm.on_delay_s >= 60, name
+        assert alarm.off_delay_s >= 300, name
+        assert alarm.deadband_k >= 0.5, name
 
 
 def test_alarms_after_a_confirmed_fault_ring_at_once() -> None:
