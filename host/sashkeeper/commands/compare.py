@@ -1,0 +1,200 @@
+"""sashkeeper compare: ways to keep a lid through one winter, from never opened to perfect foresight."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from sashkeeper import crops
+from sashkeeper.cli import App, json_option, pass_app, print_json
+from sashkeeper.columns import paragraph, table
+from sashkeeper.commands.simulate import DEFAULT_FRAME, _changes, _settings
+from sashkeeper.crops import Crop, CropBook
+from sashkeeper.errors import InputError, JobError
+from sashkeeper.winter_hardness import winter_hardness
+
+if TYPE_CHECKING:
+    from framesim.compare import Comparison, Score
+    from framesim.foresight import Aim
+    from framesim.weather import Weather
+
+DEFAULT_CROPS = "spinach,leaf-lettuce"
+
+
+@click.command("compare", help="Compare ways to keep a lid through one winter.")
+@click.option("--weather", "weather_file", metavar="FILE", required=True, help="EPW, TMY3 or a table with a header.")
+@click.option("--frame", "frame_name", metavar="FRAME", default=DEFAULT_FRAME, show_default=True,
+              help="A TOML file, or the name of a frame that comes with Sashkeeper.")  # fmt: skip
+@click.option("--crops", "crop_words", metavar="A,B", default=DEFAULT_CROPS, show_default=True,
+              help="What grows in the frame; the mean of the crops is judged.")  # fmt: skip
+@click.option("--set", "changes", metavar="KEY=VALUE", multiple=True, help="Change a figure of the frame; repeatable.")
+@click.option("--settings", "settings_file", metavar="FILE", help="Settings of the law, JSON or TOML, by wire name.")
+@click.option("--from", "from_day", metavar="MM-DD", default="11-01", show_default=True, help="First day.")
+@click.option("--to", "to_day", metavar="MM-DD", default="03-31", show_default=True, help="Last day.")
+@click.option("--step", "step_s", type=float, default=60.0, show_default=True, help="Seconds a step.")
+@click.option("--only", metavar="A,B", help="Only these ways: closed, crack, two-point, passive, law, foresight.")
+@click.option("--plot", "plot_file", metavar="OUT.png", help="Draw a picture.")
+@click.option("--lat", type=float, help="Latitude, north positive, where the file does not say.")
+@click.option("--lon", type=float, help="Longitude, east positive.")
+@click.option("--elevation", type=float, help="Height above the sea in metres.")
+@click.option("--utc-offset", type=float, help="Standard time minus UTC in hours.")
+@click.option("--fill", is_flag=True, help="Fill short gaps of the weather file by interpolation.")
+@json_option
+@pass_app
+def command(
+    app: App,
+    weather_file: str,
+    frame_name: str,
+    crop_words: str,
+    changes: tuple[str, ...],
+    settings_file: str | None,
+    from_day: str,
+    to_day: str,
+    step_s: float,
+    only: str | None,
+    plot_file: str | None,
+    lat: float | None,
+    lon: float | None,
+    elevation: float | None,
+    utc_offset: float | None,
+    fill: bool,
+    as_json: bool,
+) -> None:
+    """Read what was asked for, run every way, say what came of it."""
+    from framesim import compare
+    from framesim.frame import FrameError, load
+    from framesim.policies import PolicyError
+    from framesim.season import season_days
+    from framesim.weather import WeatherError, read
+
+    book = crops.load(app.home)
+    planted = [book.find(word) for word in crop_words.split(",") if word.strip()]
+    if not planted:
+        raise InputError("Name at least one crop, as in --crops spinach,leaf-lettuce. Nothing was run.")
+    names = _names(only, compare.NAMES)
+    hints = {"lat": lat, "lon": lon, "elevation_m": elevation, "utc_offset_h": utc_offset}
+    try:
+        frame = load(frame_name, _changes(changes))
+        if not Path(weather_file).is_file():
+            raise InputError(f"There is no weather file {weather_file}. Give an EPW, a TMY3 or a table.")
+        weather = read(weather_file, fill=fill, **{k: v for k, v in hints.items() if v is not None})
+        from_s, to_s = season_days(weather, from_day, to_day)
+        comparison = compare.run(
+            frame, weather, aim_of(planted, book), from_s, to_s, step_s, _settings(settings_file), names, _progress
+        )
+    except (FrameError, WeatherError, PolicyError) as fault:
+        raise InputError(str(fault)) from fault
+    finally:
+        _progress("")
+    if plot_file:
+        _plot(comparison, weather, f"{frame.name}, {from_day} to {to_day}, {weather.name}", plot_file)
+    answer = _answer(comparison, planted, weather, frame.name)
+    if as_json:
+        print_json(answer)
+        return
+    _tell(answer, planted, plot_file)
+
+
+def aim_of(planted: list[Crop], book: CropBook) -> Aim:
+    """The temperatures that count: scorch of the winter class, first leaf damage when hardened, best growth."""
+    from framesim.foresight import Aim
+
+    return Aim(
+        tuple(book.classes[c.winter_class].scorch_degc for c in planted),
+        tuple(c.leaf_damage_degc[0] for c in planted),
+        tuple(c.best_low_degc for c in planted),
+        tuple(c.best_high_degc for c in planted),
+    )
+
+
+def _names(only: str | None, known: tuple[str, ...]) -> tuple[str, ...]:
+    if only is None:
+        return known
+    asked = [word.strip() for word in only.split(",")]
+    for word in asked:
+        if word not in known:
+            raise InputError(f'There is no way called "{word}". Use some of: {", ".join(known)}. Nothing was run.')
+    return tuple(name for name in known if name in asked)
+
+
+def _progress(name: str) -> None:
+    """On a terminal, say which way is being run; perfect foresight takes a minute or more."""
+    import sys
+
+    if sys.stderr.isatty():
+        sys.stderr.write(f"\r\033[K{name + ' ...' if name else ''}")
+        sys.stderr.flush()
+
+
+def _plot(comparison: Comparison, weather: Weather, title: str, path: str) -> None:
+    from framesim.compare_picture import draw
+
+    try:
+        draw(comparison, weather, title, path)
+    except (OSError, ValueError) as fault:
+        raise JobError(f"The picture {path} cannot be written: {fault}. Give another name with --plot.") from fault
+
+
+def _answer(comparison: Comparison, planted: list[Crop], weather: Weather, frame: str) -> dict[str, Any]:
+    ways = [_way(comparison, score, planted, weather) for score in comparison.scores.values()]
+    return {
+        "frame": frame,
+        "weather": weather.name,
+        "weather_invented": weather.invented,
+        "weather_notes": list(weather.notes),
+        "crops": [c.id for c in planted],
+        "ways": ways,
+    }
+
+
+def _way(comparison: Comparison, score: Score, planted: list[Crop], weather: Weather) -> dict[str, Any]:
+    """All figures of one way; shares only where closed lid and bound were run."""
+    leaf = score.result.hourly["t_leaf"]
+    hard = [winter_hardness(c, list(score.result.time_end_s), list(leaf), weather.utc_offset_h) for c in planted]
+    both = "closed" in comparison.scores and "foresight" in comparison.scores
+    shares = {key: comparison.way(score.name, key) if both else None for key in ("damage_h", "growing_h")}
+    return {
+        **score.figures(),
+        "hardening_lost_k": round(sum(h.lost_k for h in hard) / len(hard), 1),
+        "frost_below_own_hardness_h": round(sum(h.frost_h for h in hard) / len(hard), 1),
+        "damage_share": None if shares["damage_h"] is None else round(shares["damage_h"], 3),
+        "growing_share": None if shares["growing_h"] is None else round(shares["growing_h"], 3),
+        "cost": round(comparison.cost(score.name), 1),
+        "crops": {c.id: {k: round(v, 1) for k, v in got.items()}
+                  for c, got in zip(planted, score.crops, strict=True)},
+    }  # fmt: skip
+
+
+def _tell(answer: dict[str, Any], planted: list[Crop], plot_file: str | None) -> None:
+    names = ", ".join(c.name for c in planted)
+    click.echo(paragraph(f"{answer['frame']} with {names}, {answer['weather']}"))
+    if answer["weather_invented"]:
+        click.echo("This weather is invented: no station ever saw it.")
+    rows = [
+        [
+            w["label"], f"{w['heat_damage_h']:g}", f"{w['frost_damage_h']:g}", f"{w['growing_light_h']:g}",
+            f"{w['hardening_lost_k']:g}", f"{w['lid_moves']}",
+            "-" if w["motor_ah"] is None else f"{w['motor_ah']:g}", _percent(w["damage_share"]),
+            _percent(w["growing_share"]),
+        ]
+        for w in answer["ways"]
+    ]  # fmt: skip
+    heads = ["lid", "heat h", "frost h", "growing h", "softened K", "moves", "motor Ah", "damage %", "growth %"]
+    click.echo(table(heads, rows))
+    click.echo(
+        paragraph(
+            "Hours at the leaf, mean of the crops, guide values of hardened plants: an estimate, not a promise. "
+            "Softened: frost resistance lost in warm spells, summed. Damage and growth in percent of the way from the "
+            "closed lid to perfect foresight, the best that a lid with the same stages, pauses and travel could have "
+            "done had it known the weather; that bound is good to a few hours, and it weighs an hour of damage as ten "
+            "hours of growth, so that one figure alone may pass it."
+        )
+    )
+    if plot_file:
+        click.echo(f"The picture is {plot_file}.")
+
+
+def _percent(share: float | None) -> str:
+    return "-" if share is None else f"{100 * share:.0f}"
