@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framesim import compiled, heat_balance, season_loop
+from framesim import heat_balance, law_copy, season_loop
 from framesim import layout as at
 from framesim.drivers import Drivers
 from framesim.frame import Frame
@@ -221,7 +221,7 @@ class SeasonRunner:
         self, parameters: Array, rows: Array, place: float, policy: Policy, figures: Array, hourly: Array
     ) -> None:
         own_law = policy.decide is None
-        loop = season_loop.deciding_loop(compiled.law().decide if policy.decide is None else policy.decide, own_law)
+        loop = season_loop.deciding_loop(law_copy.decide if policy.decide is None else policy.decide, own_law)
         numbers = (np.zeros(14, np.int64), np.array(policy.start, np.int64), np.array(policy.settings, np.int64))
         # A plain law on CPython wants plain whole numbers: int64 scalars of numpy would overflow noisily.
         sense, state, settings = numbers if COMPILED else tuple(n.tolist() for n in numbers)

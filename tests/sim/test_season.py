@@ -212,6 +212,38 @@ def test_batch_of_rules_on_one_frame() -> None:
         run_batch([load("reference-box")] * 2, spring(), rules)
 
 
+KEPT = """
+import sys
+from datetime import date
+from framesim import policies, season_loop
+from framesim.frame import load
+from framesim.law_copy import decide
+from framesim.season import run_season
+from framesim.weather import invent
+w = invent(47.0, 9.0, date(2027, 3, 1), date(2027, 3, 1), seed=7, days=["clear"])
+r = run_season(load("reference-box"), w, policies.law())
+loop = season_loop.deciding_loop(decide, True)
+print(sum(loop.stats.cache_hits.values()), r.summary()["lid_moves"])
+"""
+
+
+@pytest.mark.slow
+def test_compiled_law_loop_is_found_again(tmp_path: Path) -> None:
+    """A second process takes the loop from disk, and it moves the lid as the first one did."""
+    answers = []
+    for _ in range(2):
+        done = subprocess.run(
+            [sys.executable, "-c", KEPT],
+            env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)},
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        answers.append(done.stdout.split())
+    assert [hits for hits, _ in answers] == ["0", "1"]
+    assert answers[0][1] == answers[1][1]
+
+
 NO_JIT = """
 from datetime import date
 from framesim import policies, jit
