@@ -28,7 +28,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 TESTS = {
     "lid_law": ("test_lid_law.py", "test_lid_law_ranks.py"),
-    "lid_motion": ("test_lid_motion.py",),
+    "lid_motion": ("test_lid_motion_edges.py", "test_lid_motion.py"),
 }
 SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,

@@ -1,0 +1,366 @@
+"""The drive at its limits: readings given step by step, each limit met exactly and missed by one.
+
+The limits are our own (marked "chosen" in controller/sash/lid_motion.py).
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from sash import lid_motion, lid_table
+from sash.lid_motion import NONE, Motion
+
+sys.path.insert(0, str(Path(__file__).parent))
+from lid_bench import LidBench
+
+
+class Hand:
+    """A Motion whose every reading is given by hand; power is full from the second second on."""
+
+    def __init__(self, at: int = 0, **fittings: int) -> None:
+        fittings = {"travel_ms": 40_000, "boot_wait_s": 0, **fittings}
+        self.pot = at if fittings.get("pot") else NONE
+        self.switches = fittings.get("end_switches", 1)
+        self.motion = Motion(fittings, at, 0, 0)
+        self.shut, self.opened = (int(at == 0), int(at == 1000)) if self.switches else (NONE, NONE)
+
+    def step(self, want: int, dt_ms: int = 200, ma: int = 300) -> Hand:
+        """One step."""
+        self.motion.step(dt_ms, want, self.shut, self.opened, ma, self.pot, 0)
+        return self
+
+    def begin(self, want: int) -> Hand:
+        """Start a drive from rest; asserts that it runs."""
+        self.step(want, 5_000, 0)
+        assert self.motion.motor != 0
+        return self
+
+    def drive(self, want: int, ms: int, ma: int = 300) -> Hand:
+        """Drive for some time in steps of 100 ms."""
+        for _ in range(ms // 100):
+            self.step(want, 100, ma)
+        return self
+
+    @property
+    def fault(self) -> str:
+        """Word of the fault."""
+        return lid_table.FAULTS[self.motion.fault]
+
+    @property
+    def doubt(self) -> str:
+        """Word of the doubt."""
+        return lid_table.FAULTS[self.motion.doubt]
+
+    @property
+    def state(self) -> str:
+        """Word of the state."""
+        return lid_table.STATES[self.motion.state]
+
+
+def test_quiet_and_pauses_end_on_the_millisecond() -> None:
+    """Waits end exactly when their time is over, not a step later or earlier."""
+    hand = Hand(boot_wait_s=60)
+    hand.motion.warn_ms = 0
+    assert hand.step(1000, 59_999, 0).motion.motor == 0
+    assert hand.step(1000, 1, 0).motion.motor == 1
+    for pause in lid_motion.PAUSES_MS:
+        hand.drive(1000, 300)
+        hand.step(1000, 1, 3_000)
+        assert hand.fault == "stuck-shut"
+        assert hand.step(1000, pause - 1, 0).motion.motor == 0
+        assert hand.step(1000, 1, 0).motion.motor == 1
+    hand.drive(1000, 300)
+    assert hand.step(1000, 1, 3_000).motion.latched == 1
+
+
+def test_hold_and_clearing_ask_for_exactly_a_minute() -> None:
+    """60,000 ms after the hold, not 59,999."""
+    hand = Hand()
+    hand.motion.step(5_000, 0, 1, 0, 0, NONE, 1)
+    hand.motion.step(1_000, 1000, 1, 0, 0, NONE, 0)
+    assert hand.motion.quiet_ms == 60_000
+    assert hand.step(1000, 59_999, 0).motion.motor == 0
+    assert hand.step(1000, 1, 0).motion.motor == 1
+
+
+def test_standstill_between_directions_is_half_a_second() -> None:
+    """Turning round waits 500 ms after the stop, going on in the same direction does not."""
+    hand = Hand(at=500).begin(900).drive(900, 2_000)
+    assert hand.step(100, 100).motion.motor == 0
+    assert hand.step(100, 499, 0).motion.motor == 0
+    assert hand.step(100, 1, 0).motion.motor == -1
+    hand = Hand(at=500).begin(900).drive(900, 2_000)
+    hand.step(NONE, 100)
+    assert hand.step(900, 1, 0).motion.motor == 1
+
+
+def test_moving_is_the_motor() -> None:
+    """`moving` is 1 exactly while the motor is driven, peak and duration are those of this drive."""
+    hand = Hand()
+    assert (hand.motion.moving, hand.motion.took_ms, hand.motion.peak_ma) == (0, 0, 0)
+    hand.begin(1000)
+    hand.shut = 0
+    hand.drive(1000, 1_000, 700).drive(1000, 500)
+    assert hand.motion.moving == 1
+    hand.step(NONE, 100)
+    assert (hand.motion.moving, hand.motion.took_ms, hand.motion.peak_ma) == (0, 1_600, 700)
+    hand.begin(1000)
+    assert hand.motion.peak_ma == 0
+
+
+def test_no_current_counts_from_thirty_milliamperes_for_a_second_and_a_half() -> None:
+    """30 mA is current; less for 1.5 s in a row is a dead motor; a moment of current starts the count anew."""
+    hand = Hand(at=500).begin(1000)
+    hand.drive(1000, 5_000, 30)
+    assert hand.motion.motor == 1
+    hand.step(1000, 100, 29)
+    hand.step(1000, 1_499, 29)
+    assert hand.motion.motor == 1
+    hand.step(1000, 100, 30)
+    hand.step(1000, 100, 29)
+    hand.step(1000, 1_499, 29)
+    assert hand.motion.motor == 1
+    hand.step(1000, 1, 29)
+    assert (hand.motion.motor, hand.fault) == (0, "motor-dead")
+
+
+def test_stray_current_needs_two_seconds() -> None:
+    """Two readings of stray current within 2 s are none; at 2 s they are."""
+    hand = Hand(at=500).step(500, 5_000, 0)
+    hand.step(500, 1_000, 100).step(500, 999, 100)
+    assert hand.fault == ""
+    hand.step(500, 1, 100)
+    assert hand.fault == "over-current"
+    hand = Hand(at=500).step(500, 5_000, 0)
+    hand.step(500, 1_000, 100).step(500, 1_000, 99).step(500, 1_000, 100).step(500, 999, 100)
+    assert hand.fault == ""
+
+
+@pytest.mark.parametrize(("at", "want", "way"), [(0, 1000, 1), (1000, 0, -1)])
+def test_end_by_time_begins_a_twentieth_before_the_end(at: int, want: int, way: int) -> None:
+    """A drive without switches that loses its current is at the end from 950 permille of the way on, not before."""
+    for gone, state, fault in ((949, "stuck", "motor-dead"), (950, "open" if way > 0 else "shut", "")):
+        hand = Hand(at=at, end_switches=0).begin(want)
+        hand.motion._at_ms = (gone if way > 0 else 1000 - gone) * 40
+        hand.motion._work_ms = gone * 40
+        hand.motion.duty_permille = 0  # the time to notice adds no way
+        hand.step(want, 100, 0)
+        hand.motion.duty_permille = 0
+        hand.step(want, 1_500, 0)
+        assert (hand.state, hand.fault) == (state, fault)
+
+
+def test_lost_lid_is_at_the_end_after_the_travel_by_time() -> None:
+    """Without a known position the way driven counts: 950 permille of the travel is the end."""
+    for work, fault in ((37_999, "motor-dead"), (38_000, "")):
+        hand = Hand(end_switches=0)
+        hand.motion._at_ms = NONE
+        hand.begin(0)
+        hand.motion._work_ms = work
+        hand.motion.duty_permille = 0
+        hand.step(0, 100, 0)
+        hand.motion.duty_permille = 0
+        hand.step(0, 1_500, 0)
+        assert hand.fault == fault
+
+
+@pytest.mark.parametrize(("want", "state", "fault"), [(1000, "open", ""), (0, "stuck", "stuck-part")])
+def test_stall_near_an_end_with_switches(want: int, state: str, fault: str) -> None:
+    """Near the open end a stall with a silent switch is the end; near the shut end it may be a finger: stuck."""
+    hand = Hand(at=500).begin(want).drive(want, 1_000)
+    hand.motion._at_ms = 38_400 if want else 1_600
+    hand.step(want, 200, 3_000)
+    assert (hand.state, hand.fault) == (state, fault)
+    assert hand.doubt == ("lost-position" if want else "")
+
+
+def test_stall_near_the_open_end_with_the_shut_switch_made_is_stuck() -> None:
+    """Time says open, the shut switch says shut: the switch wins."""
+    hand = Hand().begin(1000).drive(1000, 1_000)
+    hand.motion._at_ms = 39_000
+    hand.step(1000, 200, 3_000)
+    assert (hand.state, hand.fault, hand.motion.position_permille) == ("stuck", "stuck-shut", 0)
+
+
+@pytest.mark.parametrize(
+    ("start", "want", "at", "word"),
+    [
+        (0, 1000, 100, "stuck-shut"), (0, 1000, 101, "stuck-part"), (50, 1000, 100, "stuck-shut"),
+        (51, 1000, 90, "stuck-part"), (1000, 0, 900, "stuck-open"), (1000, 0, 899, "stuck-part"),
+        (950, 0, 900, "stuck-open"), (949, 0, 930, "stuck-part"), (500, 1000, 90, "stuck-part"),
+    ],
+)  # fmt: skip
+def test_without_switches_the_start_tells_where_it_is_stuck(start: int, want: int, at: int, word: str) -> None:
+    """Stalled within a tenth of an end that it began at: stuck there; else between."""
+    hand = Hand(at=start, end_switches=0).begin(want)
+    hand.drive(want, 400)
+    hand.motion._at_ms = at * 40
+    hand.motion.duty_permille = 0
+    hand.step(want, 200, 3_000)
+    assert hand.fault == word
+
+
+def test_place_is_lost_after_a_whole_travel_without_an_end() -> None:
+    """A drive that ran for the whole travel time and stalls between the ends no longer knows where it is."""
+    for driven, known in ((39_900, True), (40_000, False)):
+        hand = Hand(at=500).begin(1000).drive(1000, 1_000)
+        hand.motion._drive_ms = driven - 100
+        hand.motion._at_ms = 20_000
+        hand.step(1000, 100, 3_000)
+        assert hand.fault == "stuck-part"
+        assert (hand.motion.position_permille != NONE) is known
+
+
+def test_end_in_six_tenths_of_its_time_is_not_doubted() -> None:
+    """The end may come after six tenths of the expected work, one millisecond less is doubted."""
+    for work, doubt in ((24_000, ""), (23_999, "lost-position")):
+        hand = Hand().begin(1000)
+        hand.shut = 0
+        hand.drive(1000, 400)
+        hand.motion.duty_permille = 0
+        hand.motion._work_ms = work
+        hand.opened = 1
+        hand.step(1000, 100)
+        assert (hand.state, hand.doubt) == ("open", doubt)
+
+
+def test_short_ways_are_not_timed() -> None:
+    """Within a twentieth of the travel the time to the end says nothing."""
+    for at, doubt in ((50, ""), (51, "lost-position")):
+        hand = Hand(at=at)
+        hand.step(at, 5_000, 0)
+        hand.begin(0)
+        hand.shut = 1
+        hand.step(0, 100)
+        assert (hand.state, hand.doubt) == ("shut", doubt)
+
+
+@pytest.mark.parametrize(("start", "wrong"), [(50, False), (51, True), (949, True), (950, False)])
+def test_wrong_end_counts_only_for_drives_from_between(start: int, wrong: bool) -> None:
+    """A drive that began near an end may still see that end's switch; one from between has run the wrong way."""
+    opening = start > 500
+    hand = Hand(at=start)
+    hand.step(start, 5_000, 0)
+    hand.begin(0 if opening else 1000).drive(0 if opening else 1000, 200)
+    hand.shut, hand.opened = (0, 1) if opening else (1, 0)
+    hand.step(0 if opening else 1000, 100)
+    assert (hand.fault == "lost-position") is wrong
+    if wrong:
+        assert hand.motion.position_permille == (1000 if opening else 0)
+
+
+def test_crack_is_stuck_exactly_a_tenth_after_its_goal() -> None:
+    """Shut switch still made: the drive goes on to a tenth of the travel past the crack, then it is stuck."""
+    hand = Hand().begin(100).drive(100, 400)
+    hand.motion.duty_permille = 0
+    hand.motion._at_ms = 4_000
+    hand.motion._work_ms = 7_999
+    assert hand.step(100, 100).motion.motor == 1
+    hand.motion.duty_permille = 0
+    hand.motion._at_ms = 4_000
+    hand.motion._work_ms = 8_000
+    assert hand.step(100, 100).fault == "stuck-shut"
+
+
+def test_potentiometer_shows_movement_from_sixteen_permille_on() -> None:
+    """A dead current reading is believed while the potentiometer moved 15 permille, not when it moved 16."""
+    for moved, running in ((15, False), (16, True)):
+        hand = Hand(at=500, pot=1).begin(1000)
+        hand.pot = 500 + moved
+        hand.step(1000, 100, 0)
+        hand.step(1000, 1_500, 0)
+        assert (hand.motion.motor == 1) is running
+
+
+def test_potentiometer_is_cut_to_its_range_and_may_be_silent() -> None:
+    """Readings beyond the range count as the ends; a silent potentiometer keeps the last place."""
+    hand = Hand(at=500, pot=1)
+    for pot, position in ((1_200, 1000), (-50, 0), (640, 640), (NONE, 640)):
+        hand.pot = pot
+        hand.step(NONE, 5_000, 0)
+        assert hand.motion.position_permille == position
+
+
+def test_new_wish_at_the_present_place_stops() -> None:
+    """A wish that is just where the lid is now lies not ahead: stop."""
+    for want, at in ((1000, 500), (0, 500)):
+        hand = Hand(at=at).begin(want).drive(want, 2_000)
+        here = hand.motion.position_permille
+        hand.motion.duty_permille = 0
+        assert hand.step(here, 100).motion.motor == 0
+
+
+def test_goal_is_reached_exactly() -> None:
+    """The drive ends in the step in which the goal is reached by time, in either direction."""
+    for at, want in ((500, 800), (800, 500)):
+        hand = Hand(at=at)
+        hand.step(at, 5_000, 0)
+        hand.begin(want).drive(want, 1_000)
+        hand.motion.duty_permille = 0
+        hand.motion._at_ms = want * 40 + (-1 if want > at else 1)
+        assert hand.step(want, 100).motion.motor != 0
+        hand.motion.duty_permille = 0
+        hand.motion._at_ms = want * 40
+        assert hand.step(want, 100).motion.motor == 0
+        assert hand.state == "part"
+
+
+def test_proof_of_movement_waits_for_the_pause_between_the_ends() -> None:
+    """A lid stuck between is freed by an end switch only after the pause; at an end by its switch at once."""
+    hand = Hand(at=500).begin(1000).drive(1000, 1_000)
+    hand.step(1000, 100, 3_000)
+    assert hand.fault == "stuck-part"
+    hand.opened = 1
+    hand.step(NONE, 59_999, 0)
+    assert hand.fault == "stuck-part"
+    hand.step(NONE, 1, 0)
+    assert (hand.fault, hand.state) == ("", "open")
+    hand = Hand(at=1000).begin(0).drive(0, 400)
+    hand.step(0, 100, 3_000)
+    assert hand.fault == "stuck-open"
+    hand.opened = 0
+    hand.step(0, 100, 0)
+    assert hand.fault == ""
+
+
+def test_full_ends_count_as_ends_only_with_their_switch() -> None:
+    """With switches a saved 0 or 1000 needs proof; without, it is believed."""
+    for at in (0, 1000):
+        hand = Hand(at=at)
+        hand.shut = hand.opened = 0
+        assert hand.step(NONE, 5_000, 0).state == "unknown"
+        assert Hand(at=at, end_switches=0).step(NONE, 5_000, 0).state == "part"
+
+
+def test_wishes_beyond_the_ends_mean_the_ends() -> None:
+    """0 and less is shut, 1000 and more is open; 1 permille is an opening."""
+    assert Hand(at=1000).step(-1, 5_000, 0).motion.motor == 0
+    assert Hand().step(1_001, 5_000, 0).motion.motor == 1
+    assert Hand(at=500).step(1, 5_000, 0).motion.motor == -1
+
+
+def test_alone_counts_readings_in_a_row() -> None:
+    """One contradicting reading, one right, one contradicting: nobody moved it."""
+    hand = Hand().step(0, 5_000, 0)
+    for _ in range(4):
+        hand.shut = 0
+        hand.step(0, 5_000, 0)
+        hand.shut = 1
+        hand.step(0, 5_000, 0)
+    assert hand.doubt == ""
+
+
+def test_warning_starts_anew_after_each_drive() -> None:
+    """Each closing is announced for its full time, whatever was announced before."""
+    bench = LidBench(at=1000, warn_ms=3_000)
+    bench.run(1000, 10)
+    for _ in range(2):
+        began = bench.clock_ms
+        while not bench.motion.motor:
+            bench.step(300, dt_ms=500)
+        assert bench.clock_ms - began >= 3_000
+        bench.until_rest(300)
+        bench.run(1000, 60)
