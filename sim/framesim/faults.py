@@ -91,13 +91,39 @@ CATALOGUE: dict[str, dict[str, Kind]] = {
     "probe-air2": _PROBE,
     "probe-soil": _PROBE,
     "probe-outside": _PROBE,
+    "weather": {
+        "gale": Kind("gusts at the frame", {"m_s": 14.0}),
+        "rain": Kind("it rains on the frame"),
+    },
     "cover": {"on": Kind("the night cover lies on the frame")},
     "hold": {"pressed": Kind("hold switch: hands in the frame")},
     "ack": {"pressed": Kind("silence button pressed")},
     "power": {"cut": Kind("supply off; the controller starts again when it ends")},
     "link": {"down": Kind("no network")},
     "broker": {"down": Kind("broker stopped; the caller's hook does it")},
-    "clock": {"lost": Kind("the board's clock is not set")},
+    "clock": {
+        "lost": Kind("the board's clock is not set"),
+        "wrong": Kind("the board's clock is off", {"by_s": 40_000.0}),
+        "drifts": Kind("the board's clock runs too fast (or, below 1, too slow)", {"share": 1.05}),
+    },
+    "board": {"hangs": Kind("the program stands still, outputs as they were; the watchdog restarts it when this ends")},
+    "memory": {
+        "flipped": Kind(
+            "one bit of a stored number changes; the caller's hook does it (cell: hold, lid, settings)", {"cell": "lid"}
+        ),
+    },
+    "flash": {
+        "read-only": Kind("nothing can be stored; the caller's hook does it"),
+        "damaged": Kind("the stored records cannot be read; the caller's hook does it"),
+    },
+    "message": {
+        "forged": Kind("orders under a wrong key; the caller's hook sends them"),
+        "replayed": Kind("an old order is sent again; the caller's hook sends it"),
+        "late": Kind("an order comes after it has expired; the caller's hook sends it"),
+        "broken": Kind("truncated and oversized messages; the caller's hook sends them"),
+        "bad-settings": Kind("well signed settings that break a hard limit; the caller's hook sends them"),
+        "order": Kind("a well signed order; the caller's hook sends it", {"order": "open"}),
+    },
 }
 
 

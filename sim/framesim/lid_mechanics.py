@@ -114,8 +114,8 @@ class LidMechanics:
 
     def _wired(self, motor: int) -> int:
         """The direction that really reaches the motor."""
-        if self.faults.find("motor", "broken-wire"):
-            return 0
+        if self.faults.find("motor", "broken-wire") or self.faults.of("hold"):
+            return 0  # the hold switch is in series with the motor's plus wire
         if motor == 0:
             return self._last_motor if self.faults.find("motor", "relay-stuck") else 0
         reverse = self.parts.reverse != (self.faults.find("motor", "wrong-way") is not None)

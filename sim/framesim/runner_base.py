@@ -40,12 +40,14 @@ class Hooks:
     on_message   (frame, topic suffix, payload): in process only; in lockstep messages go over the real broker
     on_step      after every step, for recording
     on_outage    (part, down) when a scenario's broker or link outage begins or ends
+    on_happening (fault, begins) whenever a scenario's entry begins or ends
     on_power     False when the controller loses power, True when it has started again
     """
 
     on_message: OnMessage | None = None
     on_step: Callable[[Runner], None] | None = None
     on_outage: Callable[[str, bool], None] | None = None
+    on_happening: Callable[[Fault, bool], None] | None = None
     on_power: Callable[[bool], None] | None = None
 
 
@@ -109,6 +111,7 @@ class Runner:
         self.powered = False
         self._down: set[str] = set()
         self._motor_before = STOP
+        self._hung = False
         frame.reset(start_s)
 
     def __repr__(self) -> str:
@@ -126,7 +129,16 @@ class Runner:
 
     def board_unix_s(self) -> int:
         """The time a board with a good clock has; NONE while a scenario says the clock is lost."""
-        return NONE if self.frame.faults.of("clock") else self.time_s
+        unix_s = float(self.time_s)
+        for fault in self.frame.faults.of("clock"):
+            if fault.kind == "lost":
+                return NONE
+            if fault.kind == "wrong":
+                unix_s += fault.number("by_s")
+            else:
+                since_s = fault.memory.setdefault("since_s", float(self.time_s))
+                unix_s += (self.time_s - since_s) * (fault.number("share") - 1.0)
+        return int(unix_s)
 
     def run_until(self, time_s: float) -> None:
         """Let time pass; stops at the first step that reaches `time_s`."""
@@ -175,10 +187,25 @@ class Runner:
         return min(self.turn.next_ms, left_ms) if left_ms > 0 else self.turn.next_ms
 
     def _take_turn(self, dt_ms: int) -> None:
+        if self._hangs():
+            return
         before = self.turn.motor
         self.turn = self._controller_turn(dt_ms)
         if self.turn.motor != before:
             self._note_command()
+
+    def _hangs(self) -> bool:
+        """True while the program stands still; its end is the watchdog's restart."""
+        hangs = self.frame.faults.find("board", "hangs") is not None
+        if self._hung and not hangs:
+            self._stop_controller(cut=True)
+            if self.turn.motor != STOP:
+                self.turn = Turn()
+                self._note_command()
+            self.turn = Turn()
+            self._start_controller()
+        self._hung = hangs
+        return hangs
 
     def _note_command(self) -> None:
         lid = round(self.frame.lid.lid_permille)
@@ -195,6 +222,8 @@ class Runner:
         self.scenario.tick(self.time_ms, sight, self.frame.faults)
         for _, what, fault in self.scenario.log[seen:]:
             self._mind_outage(fault, what == "begins")
+            if self.hooks.on_happening:
+                self.hooks.on_happening(fault, what == "begins")
 
     def _mind_outage(self, fault: Fault, down: bool) -> None:
         if fault.part not in ("link", "broker"):

@@ -231,7 +231,8 @@ class InProcess(Runner):
             self.link.receive(suffix, payload)
 
     def _start_controller(self) -> None:
-        self.board = PlainBoard(self.storage, "power-on")
+        # A program that hung was ended by its watchdog.
+        self.board = PlainBoard(self.storage, "watchdog" if self._hung else "power-on")
         self.link = PlainLink(self.frame_id, self.board, self._deliver)
         self.board.given_s = self.board_unix_s()
         self.shell = _Shell(self.board, self.fittings, self.link, self._make_core)

@@ -20,7 +20,7 @@ A TOML file with one table per happening::
     after_s = 5                                  # and then so much later (default 0)
     for_s = 3600
 
-    [[outage]]                                   # power (kind "cut"), link ("down"), broker ("down"), clock ("lost")
+    [[outage]]                                   # power (kind "cut"), link, broker ("down"), clock, board, flash
     part = "broker"
     at = "2027-02-03T09:00"
     for_s = 21600
@@ -29,6 +29,13 @@ A TOML file with one table per happening::
     part = "hold"
     when = "open"
     for_s = 600
+
+    [[message]]                                  # something that comes in over the air, see the catalogue
+    part = "message"
+    kind = "forged"
+    when = "open"
+
+    [expect]                                     # what a bench asks of it (tests/faults); free for its use
 
 `at` and `when` may stand together: the condition then counts only after that time.
 Conditions: opening, shutting (motor starts), moving, stopped (after a move), open, shut (lid at its
@@ -51,11 +58,12 @@ from framesim.virtual_frame import VirtualFrame
 SHIPPED = Path(__file__).parent / "scenarios"
 HEADINGS: Mapping[str, tuple[str, ...]] = {
     "fault": (),  # every part that is in none of the others
-    "outage": ("power", "link", "broker", "clock"),
+    "outage": ("power", "link", "broker", "clock", "board", "flash"),
     "press": ("hold", "ack"),
+    "message": ("message",),
 }
 WAKING = ("power", "hold", "ack")
-_ONLY_KIND = {"power": "cut", "link": "down", "broker": "down", "clock": "lost", "hold": "pressed", "ack": "pressed"}
+_ONLY_KIND = {"power": "cut", "link": "down", "broker": "down", "clock": "lost", "board": "hangs", "hold": "pressed", "ack": "pressed"}
 _TIMING = ("part", "kind", "at", "until", "for_s", "when", "nth", "after_s", "value")
 
 
@@ -145,6 +153,7 @@ class Scenario:
     happenings: list[Happening] = field(default_factory=list)
     name: str = "nothing goes wrong"
     says: str = ""
+    expect: dict[str, Any] = field(default_factory=dict)  # what a bench asks of it; not looked at here
     log: list[tuple[int, str, Fault]] = field(default_factory=list)  # (Unix ms, "begins"/"ends", fault)
 
     def tick(self, now_ms: int, sight: Sight, faults: Faults) -> None:
@@ -207,9 +216,10 @@ def parse(text: str, utc_offset_h: float, where: str = "scenario") -> Scenario:
     except tomllib.TOMLDecodeError as error:
         raise ScenarioError(f"{where}: not valid TOML: {error}.") from error
     scenario = Scenario(name=str(content.pop("name", where)), says=str(content.pop("says", "")))
+    scenario.expect = dict(content.pop("expect", {}))
     for heading, entries in content.items():
         if heading not in HEADINGS or not isinstance(entries, list):
-            raise ScenarioError(f'{where}: "{heading}" is not known; use [[fault]], [[outage]] or [[press]].')
+            raise ScenarioError(f'{where}: "{heading}" is not known; use [[fault]], [[outage]], [[press]] or [[message]].')
         for number, entry in enumerate(entries, 1):
             place = f"{where}, [[{heading}]] number {number}"
             scenario.happenings.append(_happening(heading, entry, utc_offset_h, place))

@@ -175,7 +175,9 @@ class VirtualFrame:
     @property
     def gust_m_s(self) -> float:
         """Highest wind of the last minute at the frame."""
-        return self.model.wind_local_m_s * self._gust_share
+        gust = self.model.wind_local_m_s * self._gust_share
+        gale = self.faults.find("weather", "gale")
+        return max(gust, gale.number("m_s")) if gale else gust
 
     def direction(self, motor: int) -> int:
         """Which way the lid is meant to go when the board says `motor`."""
@@ -283,6 +285,8 @@ class VirtualFrame:
         )
 
     def _rains(self) -> bool:
+        if self.faults.find("weather", "rain"):
+            return True
         weather = self.model.weather
         hour = int((self.time_s - weather.start_s) // HOUR_S)
         return bool(weather.rain_mm[min(len(weather) - 1, max(0, hour))] > 0.05)

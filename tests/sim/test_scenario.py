@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from framesim.faults import CATALOGUE, Fault, Faults
-from framesim.scenario import CONDITIONS, ScenarioError, Sight, load, parse, shipped
+from framesim.scenario import CONDITIONS, HEADINGS, ScenarioError, Sight, load, parse, shipped
 from framesim.virtual_frame import VirtualFrame
 
 START_MS = round(datetime(2027, 3, 1, 9, tzinfo=UTC).timestamp() * 1000)  # 10:00 at UTC+1
@@ -69,14 +69,7 @@ def test_every_condition_can_be_asked(tiny_frame: Callable[..., VirtualFrame]) -
 
 def test_every_kind_of_fault_can_be_scheduled() -> None:
     """The whole catalogue parses, under its own heading."""
-    heading = {
-        "power": "outage",
-        "link": "outage",
-        "broker": "outage",
-        "clock": "outage",
-        "hold": "press",
-        "ack": "press",
-    }
+    heading = {part: name for name, parts in HEADINGS.items() for part in parts}
     count = 0
     for part, kinds in CATALOGUE.items():
         for kind in kinds:
