@@ -2,7 +2,8 @@
 
 Natural convection, long wave, flow through the lid, wind and sky outside, the lid's gap,
 saturation: each gives coefficients in one array c, from which heat_balance.py builds and
-solves the straight system of the step.
+solves the straight system of the step. c is the kernel's whole scratch: forcing (at f), matrix and
+stages stand behind the coefficients, because one array is handed on at less cost than seven.
 """
 
 from __future__ import annotations
@@ -86,8 +87,8 @@ SNOW_REFLECTANCE = 0.75  # (from memory)
 
 
 @kernel_jit
-def draw(p: Array, y: Array, f: Array, wind_area: float, stack: float, cover: float, c: Array) -> None:
-    """All coefficients of one step, from the state y at its start and the forcing f."""
+def draw(p: Array, y: Array, f: int, wind_area: float, stack: float, cover: float, c: Array) -> None:
+    """All coefficients of one step, from the state y at its start and the forcing that stands at f in c."""
     _air_exchange(p, y, f, wind_area, stack, c)
     _inside(p, y, f, c)
     _outside(p, y, f, cover, c)
@@ -97,18 +98,18 @@ def draw(p: Array, y: Array, f: Array, wind_area: float, stack: float, cover: fl
 
 
 @kernel_jit
-def _air_exchange(p: Array, y: Array, f: Array, wind_area: float, stack: float, c: Array) -> None:
+def _air_exchange(p: Array, y: Array, f: int, wind_area: float, stack: float, c: Array) -> None:
     """Leakage and flow through the lid; heat and vapour ride on the same mass of air."""
-    outside, inside = f[at.D_OUT], y[at.Y_AIR]
+    outside, inside = c[f + at.D_OUT], y[at.Y_AIR]
     outside_k, inside_k = outside + ZERO_K, inside + ZERO_K
-    pressure, humid = f[at.D_PRESSURE], f[at.D_HUMID]
+    pressure, humid = c[f + at.D_PRESSURE], c[f + at.D_HUMID]
     rho_out = pressure / (GAS_DRY_AIR * outside_k * (1.0 + humid / MASS_RATIO))  # dry air in a m3
     rho_in = pressure / (GAS_DRY_AIR * inside_k * (1.0 + y[at.Y_HUMID] / MASS_RATIO))
     cp = CP_DRY_AIR + CP_VAPOUR * humid
     difference = outside - inside
     flow = slope = 0.0
     if wind_area > 0.0 or stack > 0.0:
-        wind = wind_area * f[at.D_WIND] * p[at.P_WIND_RATIO]
+        wind = wind_area * c[f + at.D_WIND] * p[at.P_WIND_RATIO]
         pull = stack * stack / inside_k
         flow = math.sqrt(wind * wind + pull * math.sqrt(difference * difference + 1e-4) + 1e-10)
         # d(flow)/d|dT| times |dT|: what the tangent of flow * dT has beyond the flow itself.
@@ -123,13 +124,13 @@ def _air_exchange(p: Array, y: Array, f: Array, wind_area: float, stack: float, 
 
 
 @kernel_jit
-def _inside(p: Array, y: Array, f: Array, c: Array) -> None:
+def _inside(p: Array, y: Array, f: int, c: Array) -> None:
     """Convection to the air (Walton) and long-wave emission of each inner surface."""
     air = y[at.Y_AIR]
     thin = 1.0
     if p[at.P_LID_BY_DENSITY] > 0.0:
         # (p/p0)^(2/3), to second order: within 0.1 % down to 0.7 of sea-level pressure.
-        d = f[at.D_PRESSURE] / 101325.0 - 1.0
+        d = c[f + at.D_PRESSURE] / 101325.0 - 1.0
         thin = 1.0 + d * (2.0 / 3.0 - d / 9.0)
     for i in range(N):
         t = y[at.Y_SURFACE + i]
@@ -156,10 +157,10 @@ def _inside(p: Array, y: Array, f: Array, c: Array) -> None:
 
 
 @kernel_jit
-def _outside(p: Array, y: Array, f: Array, cover: float, c: Array) -> None:
+def _outside(p: Array, y: Array, f: int, cover: float, c: Array) -> None:
     """Wind (DOE-2), sky and ground at the outer faces; bales, cover and snow lie in series with the film."""
-    outside = f[at.D_OUT]
-    windward, leeward = f[at.D_WINDWARD], f[at.D_LEEWARD]
+    outside = c[f + at.D_OUT]
+    windward, leeward = c[f + at.D_WINDWARD], c[f + at.D_LEEWARD]
     for i in range(5):
         area = p[at.P_OUT_AREA + i]
         layer = p[at.P_OUT_R + i]
@@ -170,7 +171,7 @@ def _outside(p: Array, y: Array, f: Array, cover: float, c: Array) -> None:
         share = 1.0 / (1.0 + total * layer)
         _store_outside(p, i, t, total, still, share * area, p[at.P_OUT_EMISSIVITY + i], c)
         c[C_OUT_LIGHT + i] = share
-    snow = p[at.P_SNOW_SHARE] * f[at.D_SNOW]
+    snow = p[at.P_SNOW_SHARE] * c[f + at.D_SNOW]
     c[C_LIGHT], c[C_ON_COVER] = 1.0, 0.0
     if cover > 0.0 or snow > 0.0:
         _covered_lid(p, f, snow, cover, c)
@@ -206,12 +207,12 @@ def _store_outside(
 
 
 @kernel_jit
-def _covered_lid(p: Array, f: Array, snow: float, cover: float, c: Array) -> None:
+def _covered_lid(p: Array, f: int, snow: float, cover: float, c: Array) -> None:
     """Lid under a night cover (its share of the area) and snow: less light, another film, more resistance."""
-    outside = f[at.D_OUT]
+    outside = c[f + at.D_OUT]
     emissivity = p[at.P_OUT_EMISSIVITY + 4]
     emissivity += cover * (p[at.P_COVER_EMISSIVITY] - emissivity)
-    total, h = _film(p, 4, outside, outside, f[at.D_WINDWARD], f[at.D_LEEWARD], emissivity)
+    total, h = _film(p, 4, outside, outside, c[f + at.D_WINDWARD], c[f + at.D_LEEWARD], emissivity)
     layer = snow / SNOW_K
     share = (1.0 - cover) / (1.0 + total * layer) + cover / (1.0 + total * (layer + p[at.P_COVER_R]))
     _store_outside(p, 4, outside, total, h, share * p[at.P_OUT_AREA + 4], emissivity, c)
@@ -225,13 +226,13 @@ def _covered_lid(p: Array, f: Array, snow: float, cover: float, c: Array) -> Non
 
 
 @kernel_jit
-def sources(p: Array, f: Array, c: Array) -> None:
+def sources(p: Array, f: int, c: Array) -> None:
     """Constant part of what outdoors gives the outer faces [W]; their own emission and loss stand in OUT_H."""
-    air_k = f[at.D_OUT] + ZERO_K
+    air_k = c[f + at.D_OUT] + ZERO_K
     emission = STEFAN_BOLTZMANN * air_k * air_k * air_k * air_k
     for i in range(5):
-        surroundings = emission + p[at.P_OUT_SKY + i] * (f[at.D_SKY] - emission)
-        c[C_SOURCE + i] = c[C_OUT_HC + i] * f[at.D_OUT] + c[C_OUT_E + i] * surroundings - c[C_OUT_0 + i]
+        surroundings = emission + p[at.P_OUT_SKY + i] * (c[f + at.D_SKY] - emission)
+        c[C_SOURCE + i] = c[C_OUT_HC + i] * c[f + at.D_OUT] + c[C_OUT_E + i] * surroundings - c[C_OUT_0 + i]
 
 
 @kernel_jit
@@ -247,9 +248,9 @@ def _gap(p: Array, y: Array, c: Array) -> None:
 
 
 @kernel_jit
-def _moisture(p: Array, y: Array, f: Array, c: Array) -> None:
+def _moisture(p: Array, y: Array, f: int, c: Array) -> None:
     """Vapour from soil and leaves, onto and off the lid; same film as for heat (Lewis number one)."""
-    pressure = f[at.D_PRESSURE]
+    pressure = c[f + at.D_PRESSURE]
     for k in range(3):
         i = WET_SURFACES[k]
         t = y[at.Y_SURFACE + i]
@@ -265,7 +266,7 @@ def _moisture(p: Array, y: Array, f: Array, c: Array) -> None:
         elif i == at.LID:
             wet = film if y[at.Y_FILM] > 0.0 or y[at.Y_HUMID] > saturated else 0.0
         elif p[at.P_LEAF_ON] > 0.0:
-            stomata = p[at.P_LEAF_DAY_R] if f[at.D_GHI] > 20.0 else p[at.P_LEAF_NIGHT_R]
+            stomata = p[at.P_LEAF_DAY_R] if c[f + at.D_GHI] > 20.0 else p[at.P_LEAF_NIGHT_R]
             dry = pressure / (GAS_DRY_AIR * (t + ZERO_K))
             wet = 1.0 / (1.0 / film + stomata / (dry * p[at.P_AREA + i]))
         c[C_WET + k] = wet
