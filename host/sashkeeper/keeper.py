@@ -51,6 +51,17 @@ def only_one(home: Path) -> Iterator[None]:
         raise JobError(f"{home} cannot be used: {fault.strerror}. Nothing was started.") from fault
 
 
+class _Announced(Service):
+    """A service that says when it begins to hear the frames."""
+
+    say: Callable[[str], None]
+
+    def on_connect(self) -> None:
+        """Connection stands and is subscribed."""
+        super().on_connect()
+        self.say(f"connected; keeping {len(self.store.frames())} frames")
+
+
 class Keeper:
     """The running host: broker, connection, service, alarms, delivery, and the page when there is one."""
 
@@ -75,7 +86,8 @@ class Keeper:
             bus = Bus(self.address)
             stack.callback(bus.close)
             desk = alarms.build(store, config, app.clock, app.home)
-            service = Service(store, Outbox(store, app.clock, bus.publish), app.clock, desk)
+            service = _Announced(store, Outbox(store, app.clock, bus.publish), app.clock, desk)
+            service.say = self.say
             service.keep_going = True
             worker = notify.Worker(self._open_store, config.channels, app.clock)
             worker.start()
@@ -83,7 +95,6 @@ class Keeper:
             store.copying = bool(config.influx.url)
             self._start_copy(stack)
             self._start_page(stack, bus)
-            self.say(f"keeping {len(store.frames())} frames; broker at {self.address}")
             bus.run(service, self.stop, TICK_S)
             service.tick()
             service.inbox.save_counts()
