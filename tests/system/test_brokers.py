@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+
 from tests.reference.schemas import fault_of
 from tests.system.stack import invented, local_s, stack
 

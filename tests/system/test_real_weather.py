@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+
 from tests.system.stack import stack
 
 pvlib = pytest.importorskip("pvlib")
