@@ -36,6 +36,10 @@ if TYPE_CHECKING:
 log = logging.getLogger("sashkeeper.broker")
 
 START_WAIT_S = 10.0
+GATE_WAIT_S = 3.0  # below the time that a frame waits for an answer to its log-in
+
+# The library makes the plugins itself and gives them only words, so events are passed by name.
+_GATES: dict[str, threading.Event] = {}
 
 
 def host_password(store: Store) -> str:
@@ -73,9 +77,10 @@ class Accounts(BaseAuthPlugin):
 
     @dataclass
     class Config:
-        """store: path of the store file."""
+        """store: path of the store file. gate: name of the event that lets frames in, "" = always open."""
 
         store: str = ""
+        gate: str = ""
 
     def __init__(self, context: Any) -> None:
         super().__init__(context)
@@ -84,6 +89,8 @@ class Accounts(BaseAuthPlugin):
     async def authenticate(self, *, session: Any) -> bool | None:
         """Return whether user and password fit."""
         user, given = session.username or "", session.password or ""
+        if user != HOST_USER and not await self._opened():
+            return False
         try:
             if user == HOST_USER:
                 right = host_password(self._store)
@@ -95,6 +102,15 @@ class Accounts(BaseAuthPlugin):
         if not known:
             log.warning("refused a log-in as %r", user[:40])
         return known
+
+    async def _opened(self) -> bool:
+        """Wait a little for the host; a frame that is turned away keeps its readings and tries again."""
+        gate = _GATES.get(self.config.gate)
+        tries = 0
+        while gate is not None and not gate.is_set() and tries < GATE_WAIT_S / 0.05:
+            await asyncio.sleep(0.05)
+            tries += 1
+        return gate is None or gate.is_set()
 
     async def close(self) -> None:
         """Close the store."""
@@ -122,9 +138,23 @@ class EmbeddedBroker:
     """A broker in a thread of this program."""
 
     def __init__(
-        self, store: str | Path, listen: str = "127.0.0.1", port: int = 1883, cert_file: str = "", key_file: str = ""
+        self,
+        store: str | Path,
+        listen: str = "127.0.0.1",
+        port: int = 1883,
+        cert_file: str = "",
+        key_file: str = "",
+        wait_for_host: bool = False,
     ) -> None:
-        """store: file with the accounts (it must exist). port 0 takes a free one, see `port` after start."""
+        """store: file with the accounts (it must exist). port 0 takes a free one, see `port` after start.
+
+        wait_for_host: frames get in only while `host_is_here`. Without a subscriber this broker would
+        acknowledge their readings and drop them.
+        """
+        self._gate = threading.Event()
+        self._gate_name = str(id(self)) if wait_for_host else ""
+        if wait_for_host:
+            _GATES[self._gate_name] = self._gate
         self._store = Path(store)
         self.listen = listen
         self.port = port or free_port(listen)
@@ -161,8 +191,16 @@ class EmbeddedBroker:
                     "using it. Stop that one, or choose another port for the broker in sashkeeper.toml."
                 ) from fault
 
+    def host_is_here(self, here: bool) -> None:
+        """Say whether the host is subscribed; only then do frames get in (see wait_for_host)."""
+        if here:
+            self._gate.set()
+        else:
+            self._gate.clear()
+
     def stop(self) -> None:
         """Stop; connections are closed."""
+        _GATES.pop(self._gate_name, None)
         if self._loop is not None and self._stop is not None:
             with contextlib.suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._stop.set)
@@ -196,7 +234,7 @@ class EmbeddedBroker:
             BrokerConfig(
                 listeners={"default": ListenerConfig(bind=f"{self.listen}:{self.port}", **self._tls)},
                 plugins={
-                    f"{__name__}.Accounts": {"store": str(self._store)},
+                    f"{__name__}.Accounts": {"store": str(self._store), "gate": self._gate_name},
                     f"{__name__}.Rules": {},
                 },
             )

@@ -55,11 +55,20 @@ class _Announced(Service):
     """A service that says when it begins to hear the frames."""
 
     say: Callable[[str], None]
+    own_broker: broker.EmbeddedBroker | None = None
 
     def on_connect(self) -> None:
         """Connection stands and is subscribed."""
         super().on_connect()
+        if self.own_broker is not None:
+            self.own_broker.host_is_here(True)
         self.say(f"connected; keeping {len(self.store.frames())} frames")
+
+    def link(self, connected: bool) -> None:
+        """Pass on whether the connection stands; without it no new frame gets in."""
+        super().link(connected)
+        if self.own_broker is not None and not connected:
+            self.own_broker.host_is_here(False)
 
 
 class Keeper:
@@ -81,13 +90,12 @@ class Keeper:
             stack.enter_context(only_one(app.home))
             store = app.store
             self.address = broker.address(app)
-            if config.broker.kind == "embedded":
-                self._start_broker(stack)
+            own = self._start_broker(stack) if config.broker.kind == "embedded" else None
             bus = Bus(self.address)
             stack.callback(bus.close)
             desk = alarms.build(store, config, app.clock, app.home)
             service = _Announced(store, Outbox(store, app.clock, bus.publish), app.clock, desk)
-            service.say = self.say
+            service.say, service.own_broker = self.say, own
             service.keep_going = True
             worker = notify.Worker(self._open_store, config.channels, app.clock)
             worker.start()
@@ -103,12 +111,13 @@ class Keeper:
     def _open_store(self) -> Store:
         return Store(self.app.store_path, create=False)
 
-    def _start_broker(self, stack: ExitStack) -> None:
+    def _start_broker(self, stack: ExitStack) -> broker.EmbeddedBroker:
         b = self.app.config.broker
-        own = broker.EmbeddedBroker(self.app.store_path, b.listen, b.port, b.cert_file, b.key_file)
+        own = broker.EmbeddedBroker(self.app.store_path, b.listen, b.port, b.cert_file, b.key_file, wait_for_host=True)
         own.start()
         stack.callback(own.stop)
         self.say(f"broker listens on {b.listen}:{own.port}" + ("" if b.cert_file else ", without TLS"))
+        return own
 
     def _start_copy(self, stack: ExitStack) -> None:
         if not self.app.config.influx.url:

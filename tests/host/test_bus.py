@@ -416,6 +416,22 @@ def make_certificate(folder: Path) -> tuple[Path, Path]:
     return cert_path, key_path
 
 
+def test_frames_wait_until_the_host_listens(store: Store, home: Path, pack: Pack) -> None:
+    """The broker that comes along lets nobody in before the host is subscribed, or first readings would be lost."""
+    with EmbeddedBroker(home / STORE_NAME, port=0, wait_for_host=True) as broker:
+        boards: list[Board] = []
+        password = frames.mqtt_password(store.frame("north"))
+        early = threading.Thread(target=lambda: boards.append(Board(broker.port, "north", password)))
+        early.start()
+        with running(home, broker.port, store):
+            assert boards == []
+            broker.host_is_here(True)
+            early.join(5)
+            boards[0].say("readings", pack("north", 1, 0, T0, air=1)).wait_for_publish(5)
+            until(lambda: store.reading_count() == 1)
+        boards[0].close()
+
+
 # -- the short way for incoming messages -----------------------------------------------------------
 
 
