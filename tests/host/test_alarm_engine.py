@@ -332,3 +332,15 @@ def test_out_of_service_is_silent_until_put_back() -> None:
     assert e.put_back(NOON + 600, "north", "probe-lost", "Ann")
     assert not e.put_back(NOON + 600, "north", "probe-lost", "Ann")
     assert kinds(step(e, NOON + 600, probe_lost=TRUE)) == [(ALERT, "probe-lost")]
+
+
+def test_who_knew_before_a_hold_still_knows_after_it() -> None:
+    """An alarm acknowledged before a hold must come back acknowledged: it is the same incident."""
+    e = engine()
+    true = {"stuck-shut": Finding(TRUE, {})}
+    for after_s, modes in ((0.0, ()), (60.0, ()), (120.0, ("hold",)), (240.0, ())):
+        e.look(NOON + after_s, "north", true, modes)
+        e.settle(NOON + after_s, "north")
+        if after_s == 60.0:
+            assert e.acknowledge(NOON + after_s, "north", "stuck-shut", "ann")
+    assert e.standings["north", "stuck-shut"].state == states.ACKNOWLEDGED

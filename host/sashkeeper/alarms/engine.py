@@ -299,7 +299,10 @@ class Engine:
             if standing.state == SUPPRESSED and by_alarm and self.catalogue[standing.alarm].ends_by_itself:
                 standing.said = ALERT  # the grower has heard of worse: a frost that eases needs no new message
             standing.due = "" if standing.said == ALERT else ALERT
+        knew = standing.state == SUPPRESSED and standing.condition and standing.ack_s is not None
         self._go(now_s, standing, states.BACK_TRUE if standing.condition else states.BACK_CLEAR, why)
+        if knew:  # the same incident after a pause, such as hands in the frame: whoever knew still knows
+            self._go(now_s, standing, states.ACKNOWLEDGE, f"still known to {standing.ack_by}")
 
     def _mind_time(self, now_s: float, standing: Standing) -> None:
         """Ends of shelving, and returned alarms that nobody acknowledges."""
