@@ -201,7 +201,7 @@ def _minutes(value: float) -> str:
 
 
 SAFE = "Press hold first and keep fingers clear of the closing edge, because the lid may start again; then"
-WATCHING = "The frame has already tried again by itself; we keep watching and tell you when it is free."
+WATCHING = "The frame tries again by itself after a pause; we keep watching and tell you when it is free."
 KEEPS = "We keep watching and tell you when it is over."
 ALONE = "The frame goes on by itself meanwhile."
 
