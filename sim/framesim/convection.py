@@ -85,8 +85,8 @@ def natural(factor_warm: float, factor_cold: float, surface_minus_air: float) ->
 def forced_mowitt(wind_m_s: float, windward: bool) -> float:
     """Forced part of the outside coefficient [W/m2 K] on a smooth surface."""
     if windward:
-        return WINDWARD_A * wind_m_s**WINDWARD_B
-    return LEEWARD_A * wind_m_s**LEEWARD_B
+        return float(WINDWARD_A * wind_m_s**WINDWARD_B)
+    return float(LEEWARD_A * wind_m_s**LEEWARD_B)
 
 
 @kernel_jit

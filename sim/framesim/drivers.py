@@ -18,7 +18,7 @@ from framesim.convection import LEEWARD_B, WINDWARD_B
 from framesim.jit import kernel_jit
 from framesim.light import fill_light
 from framesim.longwave import STEFAN_BOLTZMANN
-from framesim.moist_air import ZERO_K, humidity_ratio, magnus_pressure
+from framesim.moist_air import MASS_RATIO, ZERO_K, magnus_pressure
 from framesim.sky import berdahl_martin_emissivity
 from framesim.solar import sun_position
 from framesim.weather import HOUR_S, Weather
@@ -35,10 +35,11 @@ class Drivers:
         self.start_s = weather.start_s
         self.parameters = parameters
         self.lat, self.lon = weather.lat, weather.lon
-        if shared is not None:
-            self.air, self.dni, self.dhi, self.albedo = shared.air, shared.dni, shared.dhi, shared.albedo
-        else:
-            self.air, self.dni, self.dhi, self.albedo = weather_rows(weather)
+        own = weather_rows(weather) if shared is None else (shared.air, shared.dni, shared.dhi, shared.albedo)
+        self.air: Array = own[0]
+        self.dni: Array = own[1]
+        self.dhi: Array = own[2]
+        self.albedo: Array = own[3]
         self.base_hour_month = _months(weather)
         rows = len(self.air)
         self.rows = np.empty((rows, at.N_DRIVERS))
@@ -113,7 +114,7 @@ def weather_rows(weather: Weather) -> tuple[Array, Array, Array, Array]:
     air[:, at.D_WINDWARD] = wind**WINDWARD_B
     air[:, at.D_LEEWARD] = wind**LEEWARD_B
     vapour = np.array([magnus_pressure(t) for t in weather.dew_degc])
-    air[:, at.D_HUMID] = np.maximum(1e-5, spread(humidity_ratio(vapour, weather.pressure_pa)))
+    air[:, at.D_HUMID] = np.maximum(1e-5, spread(MASS_RATIO * vapour / (weather.pressure_pa - vapour)))
     air[:, at.D_PRESSURE] = np.repeat(weather.pressure_pa, PER_HOUR)
     air[:, at.D_SNOW] = np.maximum(0.0, spread(weather.snow_mm)) / 1000.0
     up = sun_is_up(weather.start_s, rows, weather.lat, weather.lon)

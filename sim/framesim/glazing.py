@@ -192,7 +192,7 @@ def gap_nusselt_hollands(rayleigh: float, tilt: float) -> float:
     x = rayleigh * math.cos(tilt)
     first = 1.44 * max(0.0, 1.0 - 1708.0 / x) * (1.0 - math.sin(1.8 * tilt) ** 1.6 * 1708.0 / x)
     second = max(0.0, (x / 5830.0) ** (1.0 / 3.0) - 1.0)
-    return 1.0 + first + second
+    return float(1.0 + first + second)
 
 
 def air_conductivity(kelvin: float) -> float:

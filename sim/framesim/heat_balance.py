@@ -4,7 +4,7 @@ What is balanced, node by node:
 
     air        C dT/dt = convection from soil, walls, lid, leaves + air exchange + rim
     soil       C dT/dt = light - convection - evaporation + long wave + conduction (a column on a held base)
-    walls      C dT/dt = light - convection + long wave + conduction (six nodes each) + outdoors
+    walls      C dT/dt = light - convection + long wave + conduction (five nodes each) + outdoors
     leaves     C dT/dt = light - convection - transpiration + long wave
     lid        0       = light in the sheets - convection + long wave + gap + outdoors (no heat capacity)
     vapour     M dW/dt = evaporation - condensation + air exchange
@@ -37,12 +37,16 @@ FORWARD = (1.0 - GAMMA) / GAMMA
 
 # A step in which the air moves more than this is taken again in quarters, down to the smallest. Chosen
 # so that halving the step moves hourly means by well under 0.05 K.
-AIR_LIMIT_K = 2.0
+AIR_LIMIT_K = 4.0
 SMALLEST_S = 2.0
+# After a lid move worth this much flow (m2 of wind area, at 1 m/s about 12 W/K) the first step is short at once.
+MOVE_AREA_M2 = 0.01
+STACK_AS_WIND = 0.2  # [s/m] weight of the stack coefficient beside the wind area: 0.2 m/s of pull
+AFTER_MOVE_S = 4.0
 
 # Tangents serve until a temperature has drifted this far from where they touch. Chosen: the error of a
-# tangent grows with the square of the drift and is below 0.1 W/m2 here.
-DRIFT_K = 0.5
+# tangent grows with the square of the drift and stays near 0.1 W/m2 here.
+DRIFT_K = 1.0
 
 FILM_MAX_KG_M2 = 0.10  # what hangs on a lid before it drips; chosen
 
@@ -453,6 +457,9 @@ def advance(
     """Carry y over dt [s], in smaller steps where the air moves fast (a lid move, the sun coming out)."""
     done = 0.0
     piece = dt
+    move = abs(wind_area - work[tan.C_WIND_AREA]) + STACK_AS_WIND * abs(stack - work[tan.C_STACK])
+    if move > MOVE_AREA_M2:
+        piece = AFTER_MOVE_S
     while done < dt - 1e-9:
         piece = min(piece, dt - done)
         limit = AIR_LIMIT_K if piece > SMALLEST_S else 1e9

@@ -16,7 +16,7 @@ import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -40,15 +40,16 @@ def kernel_jit(function: Function) -> Function:
     """
     if not COMPILED:
         return function
-    compiler = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
-    return compiler(function)  # type: ignore[no-any-return]
+    compiler: Any = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+    return cast(Function, compiler(function))
 
 
 def loop_jit(function: Function) -> Function:
     """As kernel_jit, but not kept on disk: for loops that are built around a decision function at run time."""
     if not COMPILED:
         return function
-    return numba.njit(nogil=True, error_model="numpy")(function)  # type: ignore[no-any-return]
+    compiler: Any = numba.njit(nogil=True, error_model="numpy")
+    return cast(Function, compiler(function))
 
 
 # The files whose functions or constants are compiled into others. numba sees changes in all other files by itself.
@@ -97,7 +98,8 @@ def _keep_compiled_code() -> None:
                 shutil.rmtree(other, ignore_errors=True)
     except OSError:
         return  # a read-only home: numba then finds a place of its own
-    numba.config.CACHE_DIR = str(folder)
+    config: Any = numba.config
+    config.CACHE_DIR = str(folder)
 
 
 if COMPILED:

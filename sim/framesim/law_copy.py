@@ -11,9 +11,8 @@ from collections.abc import Callable
 from types import FunctionType
 from typing import Any
 
-from sash import lid_law
-
 from framesim.jit import loop_jit
+from sash import lid_law
 
 decide: Callable[..., Any]
 

@@ -15,8 +15,8 @@ SURFACES = ("soil", "back", "front", "east", "west", "lid", "air", "leaf")
 SOIL, BACK, FRONT, EAST, WEST, LID, AIR, LEAF = range(8)
 N_SURFACE = 8
 WALLS = 4  # back, front, east, west
-N_SOIL = 14  # soil nodes, the surface first; the base below the last one is held
-N_WALL = 6  # nodes through each wall, the inner face first
+N_SOIL = 12  # soil nodes, the surface first; the base below the last one is held
+N_WALL = 5  # nodes through each wall, the inner face first
 
 
 class _Counter:

@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesim import layout as at
+from framesim.glazing import TABLE
 from framesim.jit import kernel_jit
 from framesim.sky import diffuse_parts, ground_diffuse
 from framesim.solar import cos_incidence, extraterrestrial_normal
 
 Array = NDArray[np.float64]
 
-TABLE = at.TABLE
 P_TILT, P_FACING, P_GLAZED = at.P_TILT, at.P_FACING, at.P_GLAZED
 P_THROUGH, P_OUTER, P_INNER = at.P_THROUGH, at.P_OUTER, at.P_INNER
 GAUSS = ((0.112701665379258, 0.277777777777778), (0.5, 0.444444444444444), (0.887298334620742, 0.277777777777778))

@@ -26,7 +26,7 @@ def area_view_factors(areas: Array, sees: NDArray[np.bool_]) -> Array:
         if np.abs(row - 1.0).max() < 1e-12:
             break
         exchange /= row[:, None]
-    return exchange / areas[:, None]
+    return np.asarray(exchange / areas[:, None], dtype=np.float64)
 
 
 def box_view_factors(width: float, depth: float, front: float, back: float, rays: int = 4096) -> Array:
@@ -50,7 +50,7 @@ def box_view_factors(width: float, depth: float, front: float, back: float, rays
         if np.abs(row - 1.0).max() < 1e-12:
             break
         exchange /= row[:, None]
-    return exchange / areas[:, None]
+    return np.asarray(exchange / areas[:, None], dtype=np.float64)
 
 
 def box_areas(width: float, depth: float, front: float, back: float) -> Array:
@@ -163,4 +163,4 @@ def _first_hit(start: int, origin: Array, direction: Array, normals: Array, corn
         with np.errstate(divide="ignore", invalid="ignore"):
             t = ((corners[j] - origin) @ normals[j]) / falling
         distance[j] = np.where((falling < 0.0) & (t > -1e-12), t, np.inf)
-    return np.argmin(distance, axis=0)
+    return np.asarray(np.argmin(distance, axis=0), dtype=np.intp)

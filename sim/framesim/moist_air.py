@@ -133,4 +133,4 @@ def specific_volume(degc: float, ratio: float, pressure: float) -> float:
 @kernel_jit
 def standard_pressure(elevation_m: float) -> float:
     """Pressure of the standard atmosphere [Pa]; ASHRAE 2017 ch. 1 eq. 3."""
-    return 101325.0 * (1.0 - 2.25577e-5 * elevation_m) ** 5.2559
+    return float(101325.0 * (1.0 - 2.25577e-5 * elevation_m) ** 5.2559)

@@ -20,7 +20,7 @@ from framesim.convection import (
     wind_profile_ratio,
 )
 from framesim.frame import Frame
-from framesim.glazing import lid_optics, sheet_from_normal
+from framesim.glazing import TABLE, lid_optics, sheet_from_normal
 from framesim.longwave import (
     area_view_factors,
     box_areas,
@@ -94,7 +94,7 @@ def _light(p: Array, frame: Frame, view: Array, areas: Array) -> None:
     p[at.P_CIRCUMSOLAR_BEAM] = float(frame.circumsolar == "beam")
     p[at.P_ALBEDO] = frame.albedo
     for start, table in ((at.P_THROUGH, optics.through), (at.P_OUTER, optics.outer), (at.P_INNER, optics.inner)):
-        p[start : start + at.TABLE] = table
+        p[start : start + TABLE] = table
     p[at.P_THROUGH_D], p[at.P_OUTER_D], p[at.P_INNER_D] = (
         optics.through_diffuse,
         optics.outer_diffuse,
@@ -225,8 +225,8 @@ def _soil_and_walls(p: Array, frame: Frame, areas: Array) -> None:
     p[at.P_TABLE_SHARE] = (TABLE_SOIL_M - nodes[below - 1]) / (nodes[below] - nodes[below - 1])
     layers = frame.wall_layers()
     heat, conduct = chain(layers, even_nodes(layers, at.N_WALL))
-    p[at.P_WALL_C : at.P_WALL_C + 24] = (heat[:, None] * areas[None, 1:5]).ravel()
-    p[at.P_WALL_K : at.P_WALL_K + 20] = (conduct[:, None] * areas[None, 1:5]).ravel()
+    p[at.P_WALL_C : at.P_WALL_C + at.N_WALL * at.WALLS] = (heat[:, None] * areas[None, 1:5]).ravel()
+    p[at.P_WALL_K : at.P_WALL_K + (at.N_WALL - 1) * at.WALLS] = (conduct[:, None] * areas[None, 1:5]).ravel()
     p[at.P_GROUND : at.P_GROUND + 12] = frame.ground_degc
 
 

@@ -28,7 +28,7 @@ PEREZ_1990 = (
 def relative_air_mass(zenith: float) -> float:
     """Relative air mass [-] from true zenith [rad]; Kasten and Young 1989, Applied Optics 28:4735-4738."""
     zenith_deg = min(zenith * 180.0 / math.pi, 90.0)
-    return 1.0 / (math.cos(zenith_deg * math.pi / 180.0) + 0.50572 * (96.07995 - zenith_deg) ** -1.6364)
+    return float(1.0 / (math.cos(zenith_deg * math.pi / 180.0) + 0.50572 * (96.07995 - zenith_deg) ** -1.6364))
 
 
 @kernel_jit
@@ -75,7 +75,7 @@ def ground_diffuse(ghi: float, albedo: float, tilt: float) -> float:
 @kernel_jit
 def swinbank_sky_k(air_k: float) -> float:
     """Clear-sky temperature [K] from air temperature [K]; Swinbank 1963: 0.0552 Ta^1.5."""
-    return 0.0552 * air_k**1.5
+    return float(0.0552 * air_k**1.5)
 
 
 @kernel_jit
