@@ -364,3 +364,63 @@ def test_warning_starts_anew_after_each_drive() -> None:
         assert bench.clock_ms - began >= 3_000
         bench.until_rest(300)
         bench.run(1000, 60)
+
+
+def test_lost_lid_goes_on_to_the_end_it_looks_for() -> None:
+    """Looking for an end, the wish for an opening between does not stop the lid half way."""
+    for want, way in ((300, -1), (700, 1)):
+        hand = Hand(at=500)
+        hand.motion._at_ms = NONE
+        hand.begin(want)
+        assert (hand.motion.motor, hand.motion._goal) == (way, 1000 if way > 0 else 0)
+        assert hand.drive(want, 20_000).motion.motor == way
+        hand.shut, hand.opened = (0, 1) if way > 0 else (1, 0)
+        hand.step(want, 100)
+        assert (hand.state, hand.motion.position_permille) == (("open", 1000) if way > 0 else ("shut", 0))
+
+
+@pytest.mark.parametrize("pot", [0, 1])
+def test_place_is_unknown_after_a_lift_or_stray_current_unless_measured(pot: int) -> None:
+    """Whoever moved it, time knows nothing of it; a potentiometer does."""
+    hand = Hand(at=500, pot=pot).step(500, 5_000, 0)
+    hand.step(500, 5_000, 200).step(500, 5_000, 200)
+    assert hand.motion.position_permille == (500 if pot else NONE)
+    hand = Hand(pot=pot).step(0, 5_000, 0)
+    hand.shut, hand.pot = 0, 300 if pot else NONE
+    hand.step(0, 5_000, 0).step(0, 5_000, 0)
+    assert hand.motion.position_permille == (300 if pot else NONE)
+    assert hand.doubt == "moved-alone"
+
+
+@pytest.mark.parametrize(("at", "want"), [(0, 1000), (1000, 0)])
+def test_no_current_at_the_far_end_needs_proof_that_the_lid_left(at: int, want: int) -> None:
+    """Time says far end; if the switch of the near end never opened, the motor is dead, else it is the end."""
+    for left, fault in ((False, "motor-dead"), (True, "")):
+        hand = Hand(at=at).begin(want)
+        if left:
+            hand.shut = hand.opened = 0
+        hand.drive(want, 1_000)
+        hand.motion._at_ms = 39_000 if want else 1_000
+        hand.motion.duty_permille = 0
+        hand.step(want, 100, 0)
+        hand.motion.duty_permille = 0
+        hand.step(want, 1_500, 0)
+        assert hand.fault == fault
+        if left:
+            assert hand.motion.position_permille == want
+            assert hand.doubt == "lost-position"
+
+
+def test_clearing_gives_all_tries_back() -> None:
+    """After a person cleared the fault the lid has its short tries again, the first after a minute."""
+    hand = Hand().begin(1000).drive(1000, 300)
+    hand.step(1000, 1, 3_000)
+    hand.motion.clear()
+    assert (hand.motion.tries, hand.motion.pause_ms, hand.motion.latched) == (0, 0, 0)
+
+
+def test_built_in_fittings() -> None:
+    """Without figures in the fittings: 40 s of travel, 3 A, switches, no potentiometer, a minute of quiet."""
+    motion = Motion({}, NONE, 0, 0)
+    assert (motion.travel_ms, motion.stall_ma, motion.switches, motion.has_pot) == (40_000, 3_000, 1, 0)
+    assert (motion.quiet_ms, motion.forward) == (60_000, 1)
