@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -129,8 +130,9 @@ def lid_at_angle(angle: float, sheet: Sheet, count: int, keep_polarised: bool) -
     return sum(p[0] for p in parts) / n, sum(p[1] for p in parts) / n, sum(p[2] for p in parts) / n
 
 
+@lru_cache(maxsize=64)
 def lid_optics(sheet: Sheet, count: int, keep_polarised: bool = True) -> LidOptics:
-    """Tables and diffuse values of a lid of one or two equal sheets."""
+    """Tables and diffuse values of a lid of one or two equal sheets. Kept for later frames: do not write into them."""
     cosines = np.linspace(0.0, 1.0, TABLE)
     # The first row stays zero: grazing light is all reflected.
     rows = np.zeros((TABLE, 3))

@@ -65,6 +65,7 @@ SHARED = (
     "moist_air.py",
     "policies.py",
     "season_loop.py",
+    "season_steps.py",
     "sky.py",
     "solar.py",
     "tangents.py",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,10 +30,12 @@ def area_view_factors(areas: Array, sees: NDArray[np.bool_]) -> Array:
     return np.asarray(exchange / areas[:, None], dtype=np.float64)
 
 
+@lru_cache(maxsize=64)
 def box_view_factors(width: float, depth: float, front: float, back: float, rays: int = 4096) -> Array:
     """True view factors of the box by tracing an even (Hammersley) set of rays; order as SURFACES of layout.py.
 
     Surfaces: soil, back, front, east, west, lid (lengths in m). Made symmetric in A_i F_ij afterwards.
+    Kept for the next frame: do not write into it.
     """
     normals, corners, edges_u, edges_v = _box_faces(width, depth, front, back)
     areas = box_areas(width, depth, front, back)
