@@ -7,6 +7,7 @@ frames to `publish`.
 from __future__ import annotations
 
 import socket
+import ssl
 import threading
 from typing import Any
 
@@ -19,6 +20,7 @@ from .hands import Publish
 from .settings import PageSettings
 
 __all__ = ["RunningPage", "start"]
+
 
 class RunningPage:
     """The page while it runs."""
@@ -42,8 +44,14 @@ class RunningPage:
             ssl_keyfile=str(app.home / settings.key_file) if settings.tls else None,
         )  # fmt: skip
         try:
+            if settings.tls:
+                ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(
+                    app.home / settings.cert_file, app.home / settings.key_file
+                )
+        except (OSError, ssl.SSLError) as fault:
+            raise JobError(f"The certificate of the page cannot be used: {fault}. Nothing was started.") from fault
+        try:
             self._socket = _bind(host, settings.port)
-            config.load()
         except OSError as fault:
             raise JobError(
                 f"The page cannot listen on {host}:{settings.port}: {fault.strerror or fault}. Is the port taken? "
@@ -91,8 +99,8 @@ class RunningPage:
     def _run(self) -> None:
         self._server.run(sockets=[self._socket])
 
-def _bind(host: str, port: int) -> Any:
 
+def _bind(host: str, port: int) -> Any:
     made = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
     try:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -102,6 +110,7 @@ def _bind(host: str, port: int) -> Any:
         made.close()
         raise
     return made
+
 
 def start(app: App, publish: Publish, stop: threading.Event) -> RunningPage:
     """Start the page of a home folder. Raises InputError, JobError, ModuleNotFoundError (an extra is missing)."""

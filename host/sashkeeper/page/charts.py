@@ -38,7 +38,7 @@ class Paper:
 
 
 NARROW = Paper("narrow", 340, 250, 46, 26, 30, 62)
-WIDE = Paper("wide", 860, 310, 56, 34, 40, 92)
+WIDE = Paper("wide", 860, 310, 56, 34, 42, 116)
 TOP, GAP, FOOT = 16.0, 22.0, 20.0
 
 
@@ -132,12 +132,13 @@ def _band_words(svg: Svg, span: DaySpan, x: Scale, y: Scale) -> None:
 
 def _lid(svg: Svg, span: DaySpan, x: Scale, y: Scale, paper: Paper, top: float) -> None:
     svg.rect(paper.left, top, paper.inner - paper.left, paper.lid, "strip")
-    for run in runs(span.lid, float("inf")):
+    for run in runs(span.lid):
         upper: list[Point] = []
         for n, (t, share) in enumerate(run):
             if n and share != run[n - 1][1]:
                 upper.append((x(t), y(run[n - 1][1])))
-            upper.append((x(t), y(share)))
+            if not n or n == len(run) - 1 or share != run[n - 1][1]:
+                upper.append((x(t), y(share)))
         svg.area(upper, [(p[0], y(0)) for p in upper], "lid")
     svg.text((paper.left, top - 5), "lid, from shut to fully open", "strip-name")
     if span.lid:

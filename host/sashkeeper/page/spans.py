@@ -95,9 +95,7 @@ def day_span(app: App, frame: str, start_s: float, end_s: float) -> DaySpan:
     lid = [(float(r.time_s), r.values["lid"]) for r in rows if "lid" in r.values]
     return DaySpan(
         frame, name, start_s, end_s, zone_of(app), "°F" if fahrenheit else "°C", lines,
-        [p for n, p in enumerate(lid) if n == 0 or n == len(lid) - 1 or p[1] != lid[n - 1][1] or p[1] != lid[n + 1][1]
-         or p[0] - lid[n - 1][0] > GAP_S or lid[n + 1][0] - p[0] > GAP_S],
-        _bands(app, frame, start_s, end_s), *_sun(app, start_s, end_s), _marks(app, frame, start_s, end_s),
+        lid, _bands(app, frame, start_s, end_s), *_sun(app, start_s, end_s), _marks(app, frame, start_s, end_s),
         extremes, float(rows[-1].time_s) if rows else None,
     )  # fmt: skip
 

@@ -18,6 +18,7 @@ from ..store import Alarm, Frame
 # Values older than this are said to be old. Frames send one a minute and a report every ten.
 OLD_S = 900.0
 ADVICE_KEPT_S = 300.0
+FRESH_S = 120.0  # an alarm's own numbers are good for that long
 RANKS = ("urgent", "high", "medium", "low")
 HEARD_STATES = (states.UNACKNOWLEDGED, states.ACKNOWLEDGED, states.RETURNED)
 TEMPERATURES = (("air", "Inside"), ("outside", "Outside"), ("soil", "Soil"), ("air2", "Inside, second probe"))
@@ -124,12 +125,49 @@ class State:
         return [self.alarm_view(a) for a in found if a.closed_s is not None][:limit]
 
     def alarm_view(self, alarm: Alarm) -> AlarmView:
-        """Return one alarm in words, as they were when it was told."""
-        words = alarm.data.get("words") or ["", alarm.text, "", ""]
+        """Return one alarm in words: with present numbers while it stands, as it was told when it is over."""
+        told = alarm.data.get("words") or ["", alarm.text, "", ""]
+        words = wording.Words(*map(str, told))
+        if alarm.closed_s is None and alarm.kind in wording.ALERTS:
+            words = wording.alert(alarm.kind, self._name(alarm.frame), self._facts(alarm), alarm.priority,
+                                  self.app.fahrenheit)  # fmt: skip
         urgency = wording.PRIORITY_WORDS.get(alarm.priority, "")
-        title = str(words[0] or alarm.kind).removeprefix(f"{urgency}: ")
+        title = (words.title or alarm.kind).removeprefix(f"{urgency}: ")
         return AlarmView(alarm.id, alarm.frame, alarm.kind, alarm.priority, alarm.state, urgency, title,
-                         str(words[1]), str(words[2]), str(words[3]), alarm.opened_s, alarm.closed_s)
+                         words.happened, words.doing, words.hands, alarm.opened_s, alarm.closed_s)
+
+    def _name(self, frame: str | None) -> str:
+        return self.app.store.frame(frame).name if frame and self.app.store.has_frame(frame) else ""
+
+    def _facts(self, alarm: Alarm) -> dict[str, Any]:
+        """Return an alarm's facts brought up to now; the estimate of the time left is not ours to renew."""
+        facts, now_s = dict(alarm.data.get("facts") or {}), self.now_s
+        since_s = now_s - alarm.opened_s
+        if since_s < FRESH_S:
+            return facts
+        for name, unit_s in (("silent_s", 1.0), ("held_min", 60.0)):
+            if isinstance(facts.get(name), int | float):
+                facts[name] += since_s / unit_s
+        for name in ("rate_degc_per_min", "left_min", "left_from_min", "left_to_min"):
+            facts.pop(name, None)
+        newest = self.app.store.latest(alarm.frame) if alarm.frame else None
+        if newest is not None and "air" in newest.values and "air_degc" in facts:
+            facts["air_degc"], facts["age_s"] = newest.values["air"], now_s - newest.time_s
+            facts.update(self._rate(newest.frame, newest.time_s))
+            limit = facts.get("limit_degc")
+            if isinstance(limit, int | float) and newest.values["air"] >= limit:
+                facts.update(left_min=0, left_from_min=0)
+        if newest is not None and "outside" in newest.values and "outside_degc" in facts:
+            facts["outside_degc"] = newest.values["outside"]
+        return facts
+
+    def _rate(self, frame: str, end_s: float) -> dict[str, float]:
+        """Return the change of the air over the last ten minutes of readings, as a fact."""
+        air = self.app.store.series(frame, "air", end_s - 600, end_s + 1)
+        if len(air) < 5 or air[-1][0] - air[0][0] < 240:
+            return {}
+        rate = (air[-1][1] - air[0][1]) / (air[-1][0] - air[0][0]) * 60
+        return {"rate_degc_per_min": rate} if abs(rate) >= 0.05 else {}
 
     def advice(self, frame: str) -> dict[str, Any]:
         """Return cover, picking and airing advice; worked out at most every five minutes."""
@@ -239,6 +277,8 @@ def _lid_words(live: Live) -> str:
     lid = live.report["lid"]
     state, place = lid["state"], _opening(live)
     share = f", {round(place * 100)} %" if place and state not in ("open", "shut") else ""
+    if state == "stuck":
+        return "The lid is stuck, so nothing moves until it is freed."
     return f"The lid is {wording.lid_state_words(state)}{share}: {wording.reason_words(live.report['reason'])}."
 
 
