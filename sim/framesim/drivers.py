@@ -2,7 +2,8 @@
 
 Hourly figures are means. Between them run straight lines through the middles of the hours,
 whose heights are chosen so that every hour keeps its mean; sunlight follows the sun
-position within the hour and keeps the hour's energy.
+position within the hour and keeps the hour's energy. Figures read at the hour's end (EPW, TMY3; see
+Weather.readings) are joined by straight lines from end to end.
 """
 
 from __future__ import annotations
@@ -106,15 +107,16 @@ def weather_rows(weather: Weather) -> tuple[Array, Array, Array, Array]:
     hours = len(weather)
     rows = hours * PER_HOUR
     air = np.zeros((rows, at.D_SIN_SUN))
-    out = spread(weather.t_out_degc)
-    wind = np.maximum(0.0, spread(weather.wind_10m_m_s))
+    between = join if weather.readings else spread
+    out = between(weather.t_out_degc)
+    wind = np.maximum(0.0, between(weather.wind_10m_m_s))
     air[:, at.D_OUT] = out
-    air[:, at.D_SKY] = STEFAN_BOLTZMANN * (spread(sky_degc(weather)) + ZERO_K) ** 4
+    air[:, at.D_SKY] = STEFAN_BOLTZMANN * (between(sky_degc(weather)) + ZERO_K) ** 4
     air[:, at.D_WIND] = wind
     air[:, at.D_WINDWARD] = wind**WINDWARD_B
     air[:, at.D_LEEWARD] = wind**LEEWARD_B
     vapour = np.array([magnus_pressure(t) for t in weather.dew_degc])
-    air[:, at.D_HUMID] = np.maximum(1e-5, spread(MASS_RATIO * vapour / (weather.pressure_pa - vapour)))
+    air[:, at.D_HUMID] = np.maximum(1e-5, between(MASS_RATIO * vapour / (weather.pressure_pa - vapour)))
     air[:, at.D_PRESSURE] = np.repeat(weather.pressure_pa, PER_HOUR)
     air[:, at.D_SNOW] = np.maximum(0.0, spread(weather.snow_mm)) / 1000.0
     up = sun_is_up(weather.start_s, rows, weather.lat, weather.lon)
@@ -132,6 +134,13 @@ def spread(means: Array) -> Array:
     heights = _solve_middles(np.ascontiguousarray(means, dtype=np.float64))
     at_rows = (np.arange(n * PER_HOUR) + 0.5) / PER_HOUR
     return np.asarray(np.interp(at_rows, np.arange(n) + 0.5, heights), dtype=np.float64)
+
+
+def join(readings: Array) -> Array:
+    """Readings at the ends of the hours to row values, by straight lines; the first is held before its time."""
+    n = len(readings)
+    at_rows = (np.arange(n * PER_HOUR) + 0.5) / PER_HOUR
+    return np.asarray(np.interp(at_rows, np.arange(n) + 1.0, readings), dtype=np.float64)
 
 
 @kernel_jit
@@ -178,8 +187,9 @@ def sky_degc(weather: Weather) -> Array:
     The clear sky is the cold side: a cloudy night is warmer.
     """
     sky = np.array(weather.t_sky_degc, dtype=np.float64)
+    before_end_s = 0.0 if weather.readings else 0.5 * HOUR_S
     for k in np.flatnonzero(~np.isfinite(sky)):
-        hour = (weather.time_s[k] - 0.5 * HOUR_S + weather.lon * 240.0) / HOUR_S % 24.0
+        hour = (weather.time_s[k] - before_end_s + weather.lon * 240.0) / HOUR_S % 24.0
         emissivity = min(1.0, berdahl_martin_emissivity(weather.dew_degc[k], hour))
         sky[k] = (weather.t_out_degc[k] + ZERO_K) * emissivity**0.25 - ZERO_K
     return sky

@@ -31,7 +31,8 @@ class Weather:
     """Hourly weather of one place, local standard time turned into UTC, no daylight saving.
 
     Arrays are float64, all of one length. Entry i holds the interval that ENDS at
-    `time_s[i]`; sun values are means over that interval, the others are taken as means too.
+    `time_s[i]`. Sun values are means over that interval; the others are means too, or, when `readings` is
+    True, readings taken at its end, as in EPW and TMY3 files.
     """
 
     time_s: Array  # [s] Unix time, UTC, of the interval's end; years are remapped, see weather_year
@@ -56,6 +57,7 @@ class Weather:
     invented: bool  # True: no station ever saw this
     filled_hours: int = 0  # hours that were not in the file and were filled because that was asked for
     notes: tuple[str, ...] = field(default=())  # what was changed or assumed on reading
+    readings: bool = False  # True: air, humidity, wind, pressure and sky were read at time_s, not averaged
 
     def __len__(self) -> int:
         return len(self.time_s)

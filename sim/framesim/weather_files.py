@@ -112,6 +112,7 @@ def _finish(raw: RawWeather, filled: int) -> Weather:
         invented=raw.invented,
         filled_hours=filled,
         notes=tuple(raw.notes),
+        readings=raw.typical_year,  # EPW and TMY3: values at the hour's end, but for sunlight
     )
 
 
