@@ -13,6 +13,7 @@ import numpy as np
 
 from framesim import weather_checks, weather_season
 from framesim.moist_air import standard_pressure
+from framesim.sky import berdahl_martin_emissivity, cloudy_emissivity
 from framesim.weather import BARE_GROUND_ALBEDO, Array, Weather, WeatherError
 from framesim.weather_csv import is_table, read_table
 from framesim.weather_epw import is_epw, read_epw
@@ -85,7 +86,6 @@ def _finish(raw: RawWeather, filled: int) -> Weather:
     assert raw.elevation_m is not None
     assert raw.utc_offset_h is not None
     columns = raw.columns
-    empty = np.full(len(raw.ends), math.nan)
     rh, dew = _humidity(raw)
     offset = timedelta(hours=raw.utc_offset_h)
     time_s = np.array([(end - offset).replace(tzinfo=UTC).timestamp() for end in raw.ends])
@@ -98,7 +98,7 @@ def _finish(raw: RawWeather, filled: int) -> Weather:
         ghi=np.maximum(columns["ghi"], 0.0),
         dni=np.maximum(columns["dni"], 0.0),
         dhi=np.maximum(columns["dhi"], 0.0),
-        t_sky_degc=columns.get("t_sky_degc", empty),
+        t_sky_degc=columns.get("t_sky_degc", _cloudy_sky(raw, dew, time_s)),
         pressure_pa=_default(raw, "pressure_pa", standard_pressure(raw.elevation_m)),
         snow_mm=_default(raw, "snow_mm", 0.0),
         rain_mm=_default(raw, "rain_mm", 0.0),
@@ -141,6 +141,19 @@ def _humidity(raw: RawWeather) -> tuple[Array, Array]:
     rh = np.clip(rh, 1.0, 100.0)
     level = np.log(rh / 100) + _magnus(air)
     return rh, np.where(np.isnan(dew), 243.04 * level / (17.625 - level), dew)
+
+
+def _cloudy_sky(raw: RawWeather, dew: Array, time_s: Array) -> Array:
+    """Sky temperature [degC] from dew point and opaque cloud, NaN where the file does not tell the cloud."""
+    cover = raw.columns.get("cloud_cover")
+    if cover is None:
+        return np.full(len(raw.ends), math.nan)
+    assert raw.lon is not None
+    hours = (time_s + raw.lon * 240.0) / 3600.0 % 24.0
+    clear = np.array([berdahl_martin_emissivity(float(d), float(h)) for d, h in zip(dew, hours, strict=True)])
+    closed = np.array([cloudy_emissivity(float(e), float(c)) for e, c in zip(clear, cover, strict=True)])
+    kelvin = (raw.columns["t_out_degc"] + 273.15) * np.minimum(1.0, closed) ** 0.25
+    return np.asarray(np.where(np.isnan(cover), math.nan, kelvin - 273.15), dtype=np.float64)
 
 
 def _magnus(degc: Array) -> Array:

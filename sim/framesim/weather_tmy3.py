@@ -26,8 +26,9 @@ _COLUMNS = (
     ("dhi", "DHI (W/m^2)", 1.0),
     ("albedo", "Alb (unitless)", 1.0),
     ("rain_mm", "Lprecip depth (mm)", 1.0),
+    ("cloud_cover", "OpqCld (tenths)", 0.1),  # not kept: the sky's temperature is worked out from it
 )
-_OPTIONAL = {"albedo", "rain_mm", "pressure_pa", "dew_degc", "rh_percent"}
+_OPTIONAL = {"albedo", "rain_mm", "cloud_cover", "pressure_pa", "dew_degc", "rh_percent"}
 MISSING = -900.0  # -9900 and -9999 are the format's marks
 
 

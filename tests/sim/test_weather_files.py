@@ -100,13 +100,28 @@ def test_leap_day_is_made_where_due() -> None:
     assert any("29 February 2028" in note for note in weather.notes)
 
 
+def test_sky_of_tmy3_follows_its_clouds(greensboro: Weather, tmp_path: Path) -> None:
+    """TMY3 has no infrared column: its opaque cloud must warm the sky, and without that column the sky stays open."""
+    lines = GREENSBORO.read_text().splitlines()
+    cover = lines[1].split(",").index("OpqCld (tenths)")
+    overcast = np.array([line.split(",")[cover] == "10" for line in lines[2:]])
+    clear = np.array([line.split(",")[cover] == "0" for line in lines[2:]])
+    same_year = read(GREENSBORO, season_year=2026)
+    depth = same_year.t_out_degc - same_year.t_sky_degc
+    order = np.argsort([(int(line[:2]) + 5) % 12 for line in lines[2:]], kind="stable")  # July comes first
+    assert depth[clear[order]].mean() > depth[overcast[order]].mean() + 8
+    bare = tmp_path / "bare.csv"
+    bare.write_text("\n".join([lines[0], lines[1].replace("OpqCld (tenths)", "something"), *lines[2:]]))
+    assert np.isnan(read(bare).t_sky_degc).all()
+
+
 def test_all_arrays_are_whole_floats(greensboro: Weather) -> None:
-    """float64, one length, no NaN but in the sky, which TMY3 does not have."""
+    """float64, one length, no NaN."""
     for name in ARRAY_FIELDS:
         column = getattr(greensboro, name)
         assert column.dtype == np.float64
         assert len(column) == 8760
-        assert np.isnan(column).all() if name == "t_sky_degc" else not np.isnan(column).any()
+        assert not np.isnan(column).any(), name
     assert 98_000 < greensboro.pressure_pa.mean() < 99_500  # 273 m above the sea, file in mbar
 
 
