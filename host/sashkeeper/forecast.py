@@ -20,7 +20,7 @@ from sashkeeper.forecast_file import Forecast
 from sashkeeper.store import Roll, Store
 
 AIM = 0.8
-LEARN = 0.15  # how fast the range reacts to hits and misses; chosen
+LEARN = 0.25  # how fast the range reacts to hits and misses; chosen
 FEWEST = 10  # past predictions; before that the first guess stands
 WINDOW = 45  # past predictions that count
 BACK_DAYS = 130
@@ -49,7 +49,7 @@ class LidKind:
 
 LIDS: Mapping[str, LidKind] = {
     # Worked out with the simulated garden frame under invented winters (docs/forecast.md says how).
-    "twin": LidKind(0.5, 0.3, 2.4, 0.6, "simulated garden frame, twin-wall lid"),
+    "twin": LidKind(0.5, 0.2, 1.8, 0.85, "simulated garden frame, twin-wall lid"),
     # The figures of advice.py: growers' logs and common practice.
     "single": LidKind(-2.0, 0.5, 6.0, 1.5, "growers' logs, single glass, insulated cover"),
 }

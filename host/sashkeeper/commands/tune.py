@@ -198,7 +198,8 @@ def _finish(
 
 
 def _weather_words(years: list[Weather]) -> str:
-    return "Simulated on " + "; ".join(w.name for w in years) + "."
+    names = "; ".join(w.name for w in years)
+    return f"Simulated on {names}. Dots: quick steps; square and star: worked out anew in steps of a minute."
 
 
 def _write(path: Path, settings: dict[str, int]) -> None:

@@ -1,0 +1,247 @@
+"""Tonight and tomorrow: ranges that hold, files that are refused with a reason."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import Result
+
+from sashkeeper import forecast
+from sashkeeper.errors import InputError
+from sashkeeper.forecast_file import Forecast, Hour, read
+from sashkeeper.store import Reading, Roll, Store
+
+pvlib = pytest.importorskip("pvlib")
+DAYS, FIRST = 100, 40  # from 25 October
+
+
+@dataclass
+class Record:
+    """A simulated frame's past: hourly roll-ups as the store gives them, and what its leaves really did."""
+
+    rolls: dict[str, list[Roll]]
+    leaf: dict[str, Any]  # bare and covered, hourly
+    peak: Any
+    share: Any
+    start: datetime
+
+
+@pytest.fixture(scope="module")
+def greensboro() -> Record:
+    """A winter of the garden frame under the law, once bare and once covered at night.
+
+    Source of the weather: TMY3 723170, Greensboro Piedmont Triad Int, NC (NREL), as shipped with pvlib.
+    """
+    from framesim import policies
+    from framesim.frame import load
+    from framesim.season import run_season, season_days
+    from framesim.weather import read as read_weather
+
+    weather = read_weather(Path(pvlib.__file__).parent / "data" / "723170TYA.CSV")
+    begin, end = season_days(weather, "09-15", "02-05")
+    rule = policies.law({"lat_mdeg": 36_100, "lon_mdeg": -79_950})
+    bare, covered = (
+        run_season(load("garden-frame", {"night_cover": c}), weather, rule, begin, end) for c in ("false", "true")
+    )
+    outside = np.interp(bare.time_end_s - 1800, weather.time_s - 1800, weather.t_out_degc)
+    h = bare.hourly
+    columns = {
+        "air": (h["t_air_min"], h["t_air_max"], h["t_air"]),
+        "outside": (outside, outside, outside),
+        "lid": (h["open_frac"], h["open_frac"], h["open_frac"]),
+    }
+    rolls = {
+        name: [Roll(int(e - 3600), 3600, 60, float(a), float(b), float(c))
+               for e, a, b, c in zip(bare.time_end_s, *three, strict=True)]
+        for name, three in columns.items()
+    }  # fmt: skip
+    zone = timezone(timedelta(hours=weather.utc_offset_h))
+    return Record(
+        rolls, {"bare": h["t_leaf"], "covered": covered.hourly["t_leaf"]}, h["t_air_max"], h["open_frac"],
+        datetime.fromtimestamp(float(bare.time_end_s[0]) - 3600, zone),
+    )  # fmt: skip
+
+
+def said(record: Record, day: int, hour: int, given: Forecast | None = None) -> forecast.Outlook:
+    """What is forecast at an hour of a day, from what was known then."""
+    now = record.start + timedelta(days=day, hours=hour)
+    known = {m: [r for r in rows if r.start_s < now.timestamp()] for m, rows in record.rolls.items()}
+    days = forecast.days_of(known, now, record.start.tzinfo or UTC)
+    found = forecast.outlook(days, forecast.LIDS["twin"], now.date(), given, record.start.tzinfo)
+    assert found is not None
+    return found
+
+
+def hits(record: Record, hour: int, with_file: bool = False, seed: int = 5) -> dict[str, int]:
+    """How often each range held over the days."""
+    random = np.random.default_rng(seed)
+    count = dict.fromkeys(("peak", "open_h", "leaf_bare", "leaf_covered"), 0)
+    for day in range(FIRST, FIRST + DAYS):
+        given = None
+        if with_file:
+            # A forecast as good as forecasts are: right but for 2 K in each night and day.
+            off = random.normal(0.0, 2.0, 2)
+            rows = record.rolls["outside"][24 * day : 24 * day + 49]
+            given = Forecast(tuple(Hour(r.start_s, r.mean + off[int(n >= 34)]) for n, r in enumerate(rows)))
+        found = said(record, day, hour, given)
+        night, tomorrow = slice(24 * day + hour, 24 * day + 34), slice(24 * day + 24, 24 * day + 48)
+        came = {
+            "peak": float(record.peak[tomorrow].max()),
+            "open_h": float((record.share[tomorrow] > 0.01).sum()),
+            "leaf_bare": float(record.leaf["bare"][night].min()),
+            "leaf_covered": float(record.leaf["covered"][night].min()),
+        }
+        for name, value in came.items():
+            span: forecast.Span = getattr(found, name)
+            count[name] += span.low - 0.05 <= value <= span.high + 0.05
+    return count
+
+
+@pytest.mark.parametrize("hour", [16, 20])
+def test_80_percent_ranges_hold_75_to_85_times_in_100_days(greensboro: Record, hour: int) -> None:
+    """Peak, lid hours and leaf minimum, bare and covered, fall into their ranges as often as is said."""
+    for name, count in hits(greensboro, hour).items():
+        assert 75 <= count <= 85, (name, count)
+
+
+def test_80_percent_ranges_hold_with_a_forecast_file(greensboro: Record) -> None:
+    """The same with forecasts that are 2 K off, as the mean of three such series: the noise is the test's own."""
+    found = [hits(greensboro, 16, True, seed) for seed in (5, 6, 7)]
+    for name in ("peak", "leaf_bare", "leaf_covered"):
+        assert 75 <= float(np.mean([f[name] for f in found])) <= 85, (name, found)
+
+
+def test_ranges_are_of_use(greensboro: Record) -> None:
+    """A range that holds by being as wide as the whole season would say nothing: it is narrower than that."""
+    found = [said(greensboro, day, 16) for day in range(FIRST, FIRST + DAYS, 10)]
+    season = np.percentile(greensboro.peak.reshape(-1, 24).max(axis=1), [10, 90])
+    assert np.mean([f.peak.high - f.peak.low for f in found]) < season[1] - season[0]
+    lows = greensboro.leaf["bare"].reshape(-1, 24).min(axis=1)
+    season = np.percentile(lows, [10, 90])
+    assert np.mean([f.leaf_bare.high - f.leaf_bare.low for f in found]) < 0.8 * (season[1] - season[0])
+
+
+def test_a_cover_lifts_the_leaf(greensboro: Record) -> None:
+    """The covered minimum lies above the bare one by what the kind of lid gives."""
+    found = said(greensboro, 60, 16)
+    lid = forecast.LIDS["twin"]
+    assert found.leaf_covered.about - found.leaf_bare.about == pytest.approx(lid.cover_k, abs=0.11)
+    assert found.leaf_covered.high - found.leaf_covered.low > found.leaf_bare.high - found.leaf_bare.low
+
+
+def test_misses_widen_and_hits_narrow_the_range() -> None:
+    """Errors that keep growing are met with a wider range, errors of nothing with a narrow one."""
+    quiet = forecast.range_of([(-1.0) ** n for n in range(40)], 5.0)
+    growing = forecast.range_of([(-1.0) ** n * (1.0 + 0.2 * n) for n in range(40)], 5.0)
+    assert growing[1] - growing[0] > 4.0 * (quiet[1] - quiet[0])
+    assert forecast.range_of([1.0] * 9, 5.0) == (-5.0, 5.0)
+
+
+# -- files -----------------------------------------------------------------------------------------
+
+START = datetime(2027, 1, 15, 15, tzinfo=UTC)
+
+
+def csv_text(skip: range = range(0), **other: str) -> str:
+    """A forecast of two days, hour by hour, invented."""
+    rows = ["time,outside_degc,sun_percent"]
+    for n in range(49):
+        if n not in skip:
+            when = (START + timedelta(hours=n)).strftime("%Y-%m-%dT%H:%M")
+            rows.append(other.get(f"row{n}", f"{when},{-2 + n % 24 / 4:.1f},50"))
+    return "\n".join(rows) + "\n"
+
+
+def read_text(tmp_path: Path, text: str) -> Forecast:
+    """Read a forecast that has to reach over 33 hours."""
+    path = tmp_path / "forecast"
+    path.write_text(text, encoding="utf-8")
+    return read(path, UTC, START.timestamp(), (START + timedelta(hours=33)).timestamp())
+
+
+def test_csv_and_json_say_the_same(tmp_path: Path) -> None:
+    """Both forms give the same hours; JSON may say how far off its forecasts are."""
+    one = read_text(tmp_path, csv_text())
+    body = {"spread_k": 1.5, "hours": [
+        {"time": datetime.fromtimestamp(h.time_s, UTC).isoformat(), "outside_degc": h.outside_degc, "sun_percent": 50}
+        for h in one.hours
+    ]}  # fmt: skip
+    other = read_text(tmp_path, json.dumps(body))
+    assert other.hours == one.hours
+    assert (one.spread_k, other.spread_k) == (2.0, 1.5)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (csv_text(skip=range(5, 10)), "has a hole from 2027-01-15 19:00 to 2027-01-16 01:00"),
+        (csv_text(skip=range(20, 49)), "has a hole from 2027-01-16 10:00"),
+        (csv_text(row3="2027-01-15T14:00,1,50"), "does not come after"),
+        (csv_text(row3="yesterday,1,50"), 'line 5: "yesterday" is not a time'),
+        (csv_text(row3="2027-01-15T18:00,mild,50"), "line 5: outside_degc is 'mild'"),
+        (csv_text(row3="2027-01-15T18:00,,50"), "line 5: outside_degc is missing"),
+        (csv_text(row3="2027-01-15T18:00,1,150"), "sun_percent is '150'"),
+        ("hour,temp\n1,2\n", "has to name the columns time and outside_degc"),
+        ("time,outside_degc\n", "holds no hours"),
+        ("time,outside_degc\n2025-01-01T00:00,1\n", "Get a newer forecast"),
+        ("{", "is not proper JSON"),
+        ('{"hours": 3}', '"hours" has to be a list'),
+        ('{"spread_k": true, "hours": []}', '"spread_k" is True'),
+    ],
+)
+def test_faulty_forecasts_are_refused(tmp_path: Path, text: str, words: str) -> None:
+    """A hole, a wrong order, a wrong value: one sentence that says where, and nothing is forecast."""
+    with pytest.raises(InputError) as fault:
+        read_text(tmp_path, text)
+    assert words in fault.value.sentence
+    assert "Nothing was forecast." in fault.value.sentence
+
+
+# -- command ---------------------------------------------------------------------------------------
+
+
+def fill(store: Store, until_s: float, days: int = 20) -> None:
+    """Invented readings every quarter of an hour: a warm noon, a cold dawn, the lid open around noon."""
+    rows = []
+    for n in range(days * 96 + 50):
+        time_s = until_s - 900 * (days * 96 + 50 - n)
+        hour = time_s % 86_400 / 3600
+        sun = max(0.0, 1.0 - abs(hour - 13.0) / 5.0)
+        air = 1.0 + 15.0 * sun + 2.0 * np.sin(n / 700)
+        values = {"air": air, "outside": -1.0 + 6.0 * sun, "lid": 0.1 if 11 <= hour < 15 else 0.0}
+        rows.append(Reading("north", 1, n, time_s, values))
+    store.add_readings(rows)
+
+
+def test_forecast_command_tells_and_gives_json(
+    run: Callable[..., Result], store: Store, clock: Any, home: Path
+) -> None:
+    """The command says ranges, the lid's plan and the cover; JSON holds the same figures."""
+    fill(store, clock.now_s())
+    text = run("forecast", "north").output
+    assert "tomorrow's peak in the frame" in text
+    assert "open at about 11:00 and be shut at about 15:00" in text
+    body = json.loads(run("forecast", "north", "--json").output)
+    assert body["leaf_bare"]["low"] <= body["leaf_bare"]["about"] <= body["leaf_bare"]["high"]
+    assert body["by_forecast"] is False
+    start = datetime.fromtimestamp(clock.now_s(), UTC)
+    path = home / "tomorrow.csv"
+    lines = [f"{(start + timedelta(hours=n)).isoformat()},-12" for n in range(37)]
+    path.write_text("time,outside_degc\n" + "\n".join(lines) + "\n")
+    colder = json.loads(run("forecast", "north", "--file", str(path), "--json").output)
+    assert colder["by_forecast"] is True
+    assert colder["leaf_bare"]["about"] < body["leaf_bare"]["about"] - 5.0
+    assert colder["peak"]["about"] < body["peak"]["about"] - 5.0
+
+
+def test_forecast_without_a_day_of_readings(run: Callable[..., Result], store: Store) -> None:
+    """A frame without a past is told so, in a sentence."""
+    result = run("forecast", "north", code=2)
+    assert "north has no whole day of readings" in result.output
