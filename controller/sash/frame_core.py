@@ -65,6 +65,7 @@ class FrameCore:
         self.motion = Motion(fittings, _number(saved, "position", -1, 1000, NONE),
                              _number(saved, "moving", 0, 1, 0), self.settings["warn_s"] * 1000)
         self.motion.restore(saved.get("latched"))
+        self.motion.restore_times(_number(saved, "open_ms", 1, 600000, 0), _number(saved, "shut_ms", 1, 600000, 0))
         self._law_settings = Guarded(limits.law_values(self.settings))
         # hold switch, ordered hold, safe mode; position and lid state as the last step left them
         self._cells = Guarded((0, _number(saved, "hold", 0, 1, 0), 0, 0, 0))
@@ -235,6 +236,7 @@ class FrameCore:
         lid_agrees = cells.values[3] == motion.position_permille and cells.values[4] == motion.state
         if not (cells.sound() and self._law_settings.sound() and lid_agrees):
             cells.put_all((hold, 1, 1, 0, 0))
+            motion.calm()
             self._note_lid()
             self._law_settings.put_all(limits.law_values(self.settings))
             self.faults.set("self-check", 1, "a value and its complement differ")
@@ -295,6 +297,8 @@ class FrameCore:
         if order == "hold":
             self._cells.put(1, 1)
             self._manual = NONE
+            self.motion.calm()
+            self._note_lid()
         elif order == "release" or order == "auto":
             return self._resume()
         elif order == "locate":
@@ -403,6 +407,7 @@ class FrameCore:
             # Only a lid on its rim can be frozen to it.
             wet = self._wet_s < WET_S and motion.state in (lid_table.SHUT, lid_table.STUCK)
             motion.icy = law.ice_risk(air, self.probes.value("outside"), 1 if wet else 0)
+        was_moving = motion.moving
         motion.step(dt_ms, self._wanted(), inputs.at_shut, inputs.at_open,
                     inputs.motor_ma, inputs.pot_permille, self._cells.values[0])
         if motion.done:
@@ -414,7 +419,7 @@ class FrameCore:
             why = "order" if self._manual != NONE else self._why or self.reason
             self.teller.event(actions, "move", {"from_permille": motion.from_permille,
                                                 "to_permille": self.target_permille, "reason": why})
-        if motion.done or motion.started:
+        if motion.done or motion.started or was_moving and not motion.moving:
             self._save(actions)
         self._note_lid()
         self.drop.follow(dt_s, air, self.probes.value("outside"), self._sun_or_light(inputs))
@@ -441,6 +446,7 @@ class FrameCore:
             "position": motion.position_permille, "moving": motion.moving, "hold": self._cells.values[1],
             "latched": lid_table.FAULTS[motion.fault] if motion.latched else "",
             "orders_n": self._desk.orders_n, "day": self._state[law.DAY], "used": self._state[law.USED],
+            "open_ms": motion.open_ms, "shut_ms": motion.shut_ms,
         }))
 
     # --- lamp, siren, pace ------------------------------------------------------------------------

@@ -454,16 +454,21 @@ def _held_back(pair, air, state, settings):
 
     Opening is held back for every reason but heat ahead. Closing is held back
     only when it merely follows the band: what shuts against wind, frost, cold,
-    night or a low battery, or settles after a scorch, does not wait.
+    night or a low battery, or settles after a scorch, does not wait. Blind and cold
+    waits for the dwell (frost harms in hours, and what is left of the probes may
+    come and go), but not for travel: a night open costs more than a stroke.
     """
     wish = pair & 1023
     reason = pair >> 10
     if wish == state[TARGET] or reason == HEAT_AHEAD:
         return pair
-    if wish < state[TARGET] and reason != COOL and reason != BLIND_CRACK and reason != BLIND_WARM:
+    follows = reason == COOL or reason == BLIND_CRACK or reason == BLIND_WARM
+    if wish < state[TARGET] and not follows and reason != BLIND_COLD:
         return pair
     if state[SINCE_MOVE] < _pause_wanted(wish, air, state, settings):
         return _pair(state[TARGET], DWELLING)
+    if reason == BLIND_COLD:
+        return pair
     if _budget_left(wish, state, settings) == 0:
         return _pair(state[TARGET], SPENT)
     return pair

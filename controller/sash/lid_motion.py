@@ -16,8 +16,8 @@ A drive can end in these ways, marked in the code:
  8 the wrong end: it ran the other way                              -> lost-position
  9 both end switches made                                           -> switches-both
 
-Why a stall only stops and does not drive back, and what each fault word stands
-for: docs/decisions/lid-drive.md.
+A stall while shutting is followed by a short drive back, which takes the force off
+whatever is in the way. What each fault word stands for: docs/decisions/lid-drive.md.
 """
 
 from .lid_table import (
@@ -77,7 +77,13 @@ STRAY_MA = 100              # current without command: the bridge or relay is st
 STRAY_MS = 2000             # ... when it lasts this long
 NEAR = 50                   # permille: this close to an end by time counts as there
 SHORT_TRY = 100             # permille of travel a new try may drive without freeing the switch
-EARLY = 600                 # permille of the expected travel: an end reached sooner is doubted
+EARLY = 600                 # permille of the expected travel: an end reached sooner is doubted ...
+EARLY_LEAST = 70            # ... unless so few permille of the whole travel are missing ...
+EARLY_A_DRIVE = 20          # ... and this many more for each drive since an end was last seen ...
+EARLY_MOST = 200            # ... up to this many
+RELEASE_MS = 400            # drive back after a stall while shutting: what the arm has wound up, and a little
+LEARN_LEAST = 60            # permille of travel from which a drive teaches how fast the lid goes
+LEARN_LOW, LEARN_HIGH = 500, 1500   # permille of the fitted travel time that learning keeps within
 MARGIN = 250                # permille of the travel time allowed on top
 
 
@@ -119,6 +125,12 @@ class Motion:
         self._at_ms = NONE
         if 0 <= position_permille <= 1000 and not was_moving:
             self._at_ms = position_permille * self.travel_ms // 1000
+        # Full travel opening and shutting, at full power: a lid comes down faster than it goes up.
+        self.open_ms = self.travel_ms
+        self.shut_ms = self.travel_ms
+        self._drives = 0            # since an end was last proved
+        self._releases = 0          # 1 while the arm is to be driven back after a stall
+        self._release_ms = 0
         self._goal = NONE
         self._drive_ms = 0          # real time driven
         self._work_ms = 0           # the same, weighted with the power given
@@ -152,8 +164,8 @@ class Motion:
 
     @property
     def moving(self):
-        """1 while the motor is driven."""
-        return 1 if self.motor != STOP else 0
+        """1 while the motor is driven, or about to be for a drive back."""
+        return 1 if self.motor != STOP or self._releases else 0
 
     # --- the table -----------------------------------------------------------------
     def _event(self, event):
@@ -175,6 +187,9 @@ class Motion:
             self._event(HOLD_OFF)
             self.keep_quiet()
         self._place(pot_permille)
+        if self._releases:
+            self._let_go(at_open, motor_ma)
+            return
         if at_shut == 1 and at_open == 1:
             self._stop()
             self._fail(BOTH_SWITCHES, BOTH_MADE)                    # 9
@@ -193,6 +208,7 @@ class Motion:
         """Forget the fault; nothing moves for a minute after that."""
         if self.fault == WELL and self.doubt == WELL:
             return
+        self.calm()
         if self.motor != STOP:
             self._break_off()
         self.fault = WELL
@@ -203,12 +219,25 @@ class Motion:
         self.keep_quiet()
         self._event(CLEARED)
 
+    def restore_times(self, open_ms, shut_ms):
+        """Take over what was learned before the power cut, if it can be true."""
+        if self._can_be(open_ms) and self._can_be(shut_ms):
+            self.open_ms = open_ms
+            self.shut_ms = shut_ms
+
     def restore(self, word):
         """Take over a latched fault from before the power cut: power coming back clears nothing."""
         if word in FAULTS and word:
             self.fault = FAULTS.index(word)
             self.latched = 1
             self.state = STUCK
+
+    def calm(self):
+        """Nothing may move now: not even back from a stall."""
+        if self._releases:
+            self._releases = 0
+            self._stop()
+            self.done = 0
 
     def keep_quiet(self):
         """Start the minute without movement anew; what comes after it is announced."""
@@ -224,11 +253,16 @@ class Motion:
             if self.siren:
                 self._warned_ms += dt_ms
             return
-        work = dt_ms * self.duty_permille // 1000
+        direction = self._direction()
+        full_ms = self.open_ms if direction == OPEN_DIRECTION else self.shut_ms
+        # In milliseconds of the nominal travel time, however fast this direction really is.
+        work = dt_ms * self.duty_permille // 1000 * self.travel_ms // full_ms
         self._drive_ms += dt_ms
         self._work_ms += work
+        if self._releases:
+            self._release_ms -= dt_ms
         if self._at_ms != NONE and not self.has_pot:
-            self._at_ms += work * self._direction()
+            self._at_ms += work * direction
             self._at_ms = max(0, min(self.travel_ms, self._at_ms))
 
     def _direction(self):
@@ -322,9 +356,10 @@ class Motion:
             if motor_ma != NONE:
                 self._blind_current = 0
             return 0
-        if self._freed:
-            # The lid moves, so it is the current sensor that is dead. But drives with
-            # end stops of their own cut their current at the end: see _near_end.
+        if self._freed and self.peak_ma < DEAD_MA:
+            # The lid has moved and no current ever flowed, so it is the sensor that is dead; a wire
+            # that breaks in mid-move has carried current before. But drives with end stops of
+            # their own cut their current at the end: see _near_end.
             self._blind_current = 1
         self._dead_ms = self._drive_ms if self._dead_ms == 0 else self._dead_ms
         if self._drive_ms - self._dead_ms < DEAD_MS:
@@ -402,9 +437,10 @@ class Motion:
         """The switch of the end ahead is made."""
         end_ms = self.travel_ms if direction == OPEN_DIRECTION else 0
         expected = NONE if self._start_ms == NONE else abs(end_ms - self._start_ms)
-        early = 0
-        if expected > self.travel_ms * NEAR // 1000:
-            early = self._work_ms * 1000 < expected * EARLY
+        early = 1 if expected != NONE and self._too_early(expected) else 0
+        if not early:
+            self._learn(direction, expected)
+        self._drives = 0
         self._stop()
         self._put(end_ms)
         self._settle_well()
@@ -413,6 +449,38 @@ class Motion:
         self.doubt = LOST_POSITION if early else WELL
         self._event(REACHED_OPEN if direction == OPEN_DIRECTION else REACHED_SHUT)
 
+    def _too_early(self, expected):
+        """1 when far less way was driven than was thought to be left."""
+        if self._work_ms * 1000 >= expected * EARLY:
+            return 0
+        # By time alone the position grows worse with every drive between the ends.
+        allowed = NEAR if self.has_pot else min(EARLY_MOST, EARLY_LEAST - EARLY_A_DRIVE + EARLY_A_DRIVE * self._drives)
+        return 1 if expected - self._work_ms > self.travel_ms * allowed // 1000 else 0
+
+    def _learn(self, direction, expected):
+        """An end at another time than expected tells how fast the lid really goes this way.
+
+        Only drives whose beginning was sure teach: from the other end, or shutting from an opening
+        that one drive from the shut end has reached. Half of each difference is taken over.
+        """
+        if self.has_pot or not self.switches or self._gentle or self.tries or self._start_ms == NONE:
+            return
+        if self._drives > (1 if direction == OPEN_DIRECTION else 2):
+            return
+        if expected * 1000 < self.travel_ms * LEARN_LEAST:
+            return
+        old_ms = self.open_ms if direction == OPEN_DIRECTION else self.shut_ms
+        new_ms = (old_ms + old_ms * self._work_ms // expected) // 2
+        if not self._can_be(new_ms):
+            return
+        if direction == OPEN_DIRECTION:
+            self.open_ms = new_ms
+        else:
+            self.shut_ms = new_ms
+
+    def _can_be(self, full_ms):
+        return LEARN_LOW * self.travel_ms <= full_ms * 1000 <= LEARN_HIGH * self.travel_ms
+
     def _stalled(self, direction, at_shut, at_open, motor_ma):
         if self._end_by_itself(direction, at_shut, at_open):
             self._end_without_switch(direction)
@@ -420,8 +488,21 @@ class Motion:
         self._stop()
         if motor_ma >= 2 * self.stall_ma:
             self._fail(OVER_CURRENT, TOO_MUCH_CURRENT)
-        else:
-            self._fail(OVER_CURRENT, self._where_stuck(direction, at_shut, at_open))
+            return
+        self._fail(OVER_CURRENT, self._where_stuck(direction, at_shut, at_open))
+        if direction == SHUT_DIRECTION and self.fault != STUCK_SHUT:
+            self._releases = 1
+            self._release_ms = RELEASE_MS
+
+    def _let_go(self, at_open, motor_ma):
+        """After one step of standstill: back a little, so that nothing stays pressed under the edge."""
+        if self.motor == STOP and self._release_ms == RELEASE_MS:
+            self.motor = OPEN_DIRECTION * self.forward
+            self.duty_permille = 1000
+            return
+        too_much = motor_ma >= self.stall_ma and self._release_ms < RELEASE_MS - BLANK_MS
+        if self._release_ms <= 0 or at_open == 1 or too_much:
+            self.calm()             # its end was told with the stall
 
     def _went_dead(self, direction):
         if self._near_end(direction) and self._freed_from(direction):
@@ -500,6 +581,7 @@ class Motion:
 
     # --- at rest ------------------------------------------------------------------------
     def _go_on_hold(self):
+        self._releases = 0
         self._stop()
         self._event(HOLD_ON)
         self.keep_quiet()
@@ -634,6 +716,7 @@ class Motion:
         self._goal = want
         if self._gentle:
             self._goal = 1000 if direction == OPEN_DIRECTION else 0
+        self._drives += 1
         self._drive_ms = 0
         self._work_ms = 0
         self._dead_ms = 0

@@ -19,6 +19,7 @@ class LidBench:
     shut_reads open_reads   what a broken switch says, NONE when it works
     no_sensor      the current is not measured
     speed          share of the nominal speed
+    shut_speed     the same on top when shutting: the lid's own weight helps
     """
 
     def __init__(self, at: float = 0.0, saved: int | None = None, moving: int = 0, warn_ms: int = 0, **fittings: int):
@@ -30,6 +31,7 @@ class LidBench:
         self.stray_ma = 0
         self.shut_reads = self.open_reads = NONE
         self.speed = 1.0
+        self.shut_speed = 1.0
         self.hold = 0
         self.clock_ms = 0
         self.log: list[tuple[int, str]] = []  # state changes with their time
@@ -42,7 +44,7 @@ class LidBench:
         if way in self.blocked:
             return STALL_MA
         if not self.slips:
-            self.at += way * dt_ms * self.motion.duty_permille / 1000 / 40 * self.speed
+            self.at += way * dt_ms * self.motion.duty_permille / 1000 / 40 * self.speed * (self.shut_speed if way < 0 else 1.0)
         ended = self.at <= 0 if way < 0 else self.at >= 1000
         self.at = max(0.0, min(1000.0, self.at))
         return 0 if ended else RUN_MA
@@ -51,7 +53,7 @@ class LidBench:
         """One step of the loop."""
         motion = self.motion
         if dt_ms is None:
-            dt_ms = 200 if motion.motor else 500 if motion.siren else 5_000
+            dt_ms = 200 if motion.moving else 500 if motion.siren else 5_000
         current = self._drive(dt_ms) + self.stray_ma
         self.clock_ms += dt_ms
         shut = self.shut_reads if self.shut_reads != NONE else int(self.at <= 3)
@@ -76,7 +78,7 @@ class LidBench:
         """Start the drive and follow it to its end."""
         until = self.clock_ms + most_s * 1000
         self.step(want)
-        while (self.motion.motor or self.motion.siren) and self.clock_ms < until:
+        while (self.motion.moving or self.motion.siren) and self.clock_ms < until:
             self.step(want)
         return self
 

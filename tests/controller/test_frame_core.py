@@ -81,7 +81,58 @@ def test_saves_before_it_moves_and_after() -> None:
     bench.run(60)
     assert bench.saved["state"] == {
         "position": 1000, "moving": 0, "hold": 0, "latched": "", "orders_n": 0, "day": 71, "used": 1000,
+        "open_ms": bench.core.motion.open_ms, "shut_ms": 40_000,
     }  # fmt: skip
+
+
+def test_a_drive_back_from_a_stall_is_stored_as_a_move_and_ends() -> None:
+    """While the lid is driven back from something under it the store says moving, afterwards not."""
+    bench = CoreBench(at=1000)
+    bench.temperatures["air"] = 5_000
+    while bench.motor != -1:
+        bench.step()
+    bench.run(10)
+    bench.blocked = {-1}
+    while bench.motor != 1:
+        bench.step()
+    assert bench.saved["state"]["moving"] == 1
+    bench.run(5)
+    assert bench.motor == 0
+    assert bench.saved["state"]["moving"] == 0
+
+
+@pytest.mark.parametrize("how", ["hold switch", "hold order", "memory"])
+def test_no_drive_back_under_hold_or_in_safe_mode(how: str) -> None:
+    """Hands in the frame, by switch or by order, and disturbed memory end the drive back before it begins."""
+    bench = CoreBench(at=1000)
+    bench.temperatures["air"] = 5_000
+    while bench.motor != -1:
+        bench.step()
+    bench.run(10)
+    bench.blocked = {-1}
+    while not bench.core.motion._releases:
+        bench.step()
+    if how == "hold switch":
+        bench.inputs.hold = 1
+    elif how == "hold order":
+        assert bench.order("hold") == ""
+    else:
+        bench.core._cells._values[3] ^= 4
+    for _ in range(20):
+        bench.step()
+        assert bench.motor == 0
+
+
+def test_learned_times_survive_a_power_cut() -> None:
+    """Travel times learned are stored and believed after a restart; impossible ones are not."""
+    bench = CoreBench()
+    bench.saved["state"].update(open_ms=44_000, shut_ms=30_000)
+    motion = bench.start().core.motion
+    assert (motion.open_ms, motion.shut_ms) == (44_000, 30_000)
+    for open_ms, shut_ms in ((10_000, 30_000), (44_000, 70_000), (True, 30_000), ("x", 1)):
+        bench.saved["state"].update(open_ms=open_ms, shut_ms=shut_ms)
+        motion = bench.start().core.motion
+        assert (motion.open_ms, motion.shut_ms) == (40_000, 40_000)
 
 
 def test_law_is_asked_in_whole_seconds() -> None:

@@ -33,13 +33,14 @@ class Watched(LidBench):
         self.stalled_steps = 0
         self.last_way = 0
         self.rest_ms = 10_000
+        self.back_ms = 0
 
     def step(self, want: int, dt_ms: int | None = None) -> Watched:
         """One step, then all checks."""
         motion = self.motion
         was_held, was_latched, was_motor = self.hold, motion.latched, motion.motor
         if dt_ms is None:
-            dt_ms = 200 if motion.motor else 500 if motion.siren else 5_000
+            dt_ms = 200 if motion.moving else 500 if motion.siren else 5_000
         super().step(want, dt_ms)
         motor = motion.motor
         if self.hold:
@@ -47,7 +48,14 @@ class Watched(LidBench):
             assert motion.state == lid_table.HELD
         if was_held:
             self.last_quiet_ms = self.clock_ms
-        if motor and not was_motor:
+        back = motion._releases  # driving back from a stall: announced by nothing, short, and never under hold
+        if back:
+            self.back_ms += dt_ms
+            assert self.back_ms <= lid_motion.RELEASE_MS + 2 * dt_ms, "back only for a moment"
+            assert motor in (0, 1), "and only in the opening direction"
+        else:
+            self.back_ms = 0
+        if motor and not was_motor and not back:
             assert not was_latched, "a latched fault lets nothing start"
             assert self.last_quiet_ms == NONE or self.clock_ms - self.last_quiet_ms >= lid_motion.QUIET_MS - dt_ms
             if motor != self.last_way:
@@ -56,7 +64,10 @@ class Watched(LidBench):
         stalled = motor in self.blocked and motor != 0 and not self.no_sensor and not self.dead
         self.stalled_steps = self.stalled_steps + 1 if stalled else 0
         assert self.stalled_steps <= 1 + lid_motion.BLANK_MS // 200 + 1, "stops within two steps of a stall"
-        if motor:
+        if motor and back:
+            self.last_way, self.rest_ms = motor, 0
+            assert motion.state == lid_table.STUCK
+        elif motor:
             self.last_way, self.rest_ms = motor, 0
             assert motion.state in (lid_table.OPENING, lid_table.SHUTTING)
             assert 0 < motion.duty_permille <= 1000

@@ -720,3 +720,21 @@ def test_ice_needs_wet_and_cold() -> None:
     assert law.ice_risk(law.NO_MDEGC, 900, 1) == 1
     assert law.ice_risk(900, law.NO_MDEGC, 1) == 1
     assert law.ice_risk(law.NO_MDEGC, law.NO_MDEGC, 1) == 0
+
+
+def test_blind_and_cold_does_not_turn_round_at_once() -> None:
+    """A crack just opened blind is not shut again within the dwell because a probe comes or goes; the night shuts it."""
+    bench = Bench().remember(target_permille=0)
+    blind_now = {"air_mdegc": law.NO_MDEGC, "sun_cdeg": 1_000, "day_of_year": 20}
+    assert bench.step(**blind_now, outside_mdegc=8_000) == (100, "blind-crack")
+    assert bench.run(599, 1, outside_mdegc=law.NO_MDEGC) == (100, "dwell")
+    assert bench.step(2) == (0, "blind-cold")
+    bench = Bench().remember(target_permille=100, since_move_s=5)
+    assert bench.step(**blind_now, outside_mdegc=-3_000) == (100, "dwell")
+    assert bench.step(sun_cdeg=-1) == (0, "blind-night")
+
+
+def test_blind_and_cold_shuts_though_the_travel_of_the_day_is_spent() -> None:
+    """A spent budget never keeps the lid open into the cold."""
+    bench = Bench().remember(target_permille=100, used_permille=1_000_000)
+    assert bench.step(air_mdegc=law.NO_MDEGC, outside_mdegc=-3_000) == (0, "blind-cold")

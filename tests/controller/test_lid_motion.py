@@ -625,3 +625,125 @@ def test_repr_says_what_matters() -> None:
     assert repr(bench.motion) == "<Motion part 400 permille>"
     bench.motion.restore("stuck-part")
     assert repr(bench.motion) == "<Motion stuck 400 permille stuck-part latched>"
+
+
+# --- what the fault bench found ------------------------------------------------------------
+
+
+def test_a_wire_that_breaks_in_mid_move_is_a_dead_motor() -> None:
+    """Current flowed and stops flowing while the lid rises: motor-dead within two seconds, not a finished drive."""
+    bench = LidBench()
+    bench.run(400, 4)
+    assert bench.motion.motor
+    bench.dead = True
+    bench.run(400, 2.2)
+    assert bench.motion.motor == 0
+    assert bench.fault == "motor-dead"
+
+
+def test_a_sensor_that_never_showed_current_does_not_stop_the_lid() -> None:
+    """The switch opened although no current was ever read: the sensor is dead, the drive goes on to its goal."""
+    bench = LidBench()
+    moves = bench._drive
+    bench._drive = lambda dt_ms: moves(dt_ms) * 0
+    bench.until_rest(400)
+    assert bench.state == "part"
+    assert bench.at == pytest.approx(400, abs=20)
+    assert bench.fault == ""
+
+
+def test_a_lid_that_falls_faster_than_it_rises_is_learned() -> None:
+    """Shutting a fifth faster: after a few days of cracks the position at a wide opening is right within 2 %."""
+    bench = LidBench()
+    bench.shut_speed = 1.25
+    for _ in range(8):
+        bench.until_rest(400).until_rest(0)
+        assert bench.fault == ""
+    assert 31_000 <= bench.motion.shut_ms <= 33_500
+    bench.until_rest(700).until_rest(200)
+    assert bench.at == pytest.approx(200, abs=20)
+    assert bench.motion.position_permille == pytest.approx(bench.at, abs=20)
+
+
+def test_learning_stays_within_half_of_the_fitted_time() -> None:
+    """A lid three times as fast as fitted is not learned beyond half the fitted time."""
+    bench = LidBench()
+    bench.speed = 3.0
+    for _ in range(12):
+        bench.until_rest(1000).until_rest(0)
+    assert bench.motion.open_ms >= 20_000
+    assert bench.motion.shut_ms >= 20_000
+
+
+def test_small_errors_of_dead_reckoning_are_no_lost_position() -> None:
+    """Cracks back and forth between the ends, a fifth faster down, and then shut: no doubt is reported."""
+    bench = LidBench()
+    bench.shut_speed = 1.2
+    bench.until_rest(400)
+    for _ in range(3):
+        bench.until_rest(100).until_rest(400)
+    bench.until_rest(0)
+    assert bench.state == "shut"
+    assert bench.fault == ""
+
+
+@pytest.mark.parametrize("wanted", [100, 400, 1000])
+def test_shut_switch_that_makes_at_once_is_doubted(wanted: int) -> None:
+    """The shut switch makes as soon as the lid leaves its opening: the position is called doubtful."""
+    bench = LidBench().until_rest(wanted)
+    bench.step(0)
+    bench.run(0, 0.4)
+    bench.shut_reads = 1
+    bench.until_rest(0)
+    assert bench.fault == "lost-position"
+
+
+def test_stall_while_shutting_drives_back_for_a_moment() -> None:
+    """Something under the edge: stop, one step of standstill, less than half a second back, then nothing more."""
+    bench = LidBench().until_rest(600)
+    bench.run(0, 3)
+    bench.blocked = {-1}
+    while bench.motion.motor == -1:
+        bench.step(0)
+    stopped_ms, stopped_at = bench.clock_ms, bench.at
+    assert bench.fault == "stuck-part"
+    bench.step(0)
+    assert bench.motion.motor == 1
+    while bench.motion.moving:
+        bench.step(0)
+    assert bench.clock_ms - stopped_ms <= 200 + lid_motion.RELEASE_MS
+    assert 6 <= bench.at - stopped_at <= 14
+    assert bench.fault == "stuck-part"
+    bench.run(0, 50)
+    assert bench.motion.motor == 0
+
+
+def test_stall_while_opening_drives_nowhere() -> None:
+    """Only what is under a closing edge is let go."""
+    bench = LidBench().until_rest(300)
+    bench.blocked = {1}
+    bench.until_rest(700)
+    bench.run(700, 5)
+    assert bench.motion.motor == 0
+    assert bench.motion._last_direction == 1
+
+
+def test_drive_back_ends_at_its_own_stall_at_the_open_end_and_under_hold() -> None:
+    """Blocked both ways it gives up at once; at the open switch and under hold too."""
+    for end in ("blocked", "open", "hold"):
+        bench = LidBench().until_rest(600)
+        bench.run(0, 3)
+        bench.blocked = {-1}
+        while bench.motion.motor == -1:
+            bench.step(0)
+        bench.step(0)
+        assert bench.motion.motor == 1
+        if end == "blocked":
+            bench.blocked = {1, -1}
+        elif end == "open":
+            bench.open_reads = 1
+        else:
+            bench.hold = 1
+        bench.step(0)
+        bench.step(0)
+        assert bench.motion.motor == 0
