@@ -18,6 +18,7 @@ from .bus import Address, Bus
 from .context import App
 from .errors import JobError
 from .outbox import Outbox
+from .season_keeper import SeasonKeeper
 from .service import Service
 from .store import Store
 
@@ -142,6 +143,9 @@ class Keeper:
             page: Page = start(self.app, bus.publish, self.stop)
         except ModuleNotFoundError as missing:
             self.say(f"no page: the package {missing.name} is not installed (pip install 'sashkeeper[page]')")
+            return
+        except JobError as fault:  # a port that is taken must not leave the frames unwatched
+            self.say(f"no page: {fault.sentence}")
             return
         stack.callback(page.stop)
         self.say(f"page at {page.url}")
