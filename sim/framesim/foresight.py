@@ -7,10 +7,10 @@ What is made small, over the whole season and on the mean of the crops:
 The weights are chosen (`Aim`). Method: dynamic programming forwards in time. Every ten minutes (the law's
 shortest pause between two moves) the lid may go to any of the law's stages, travelling as slowly as it does under
 the law. The frame has some sixty temperatures, too many for a grid; so the states reached are sorted into
-cells by lid stage and by heat stored, and each cell keeps the cheapest state that came to it, whole. Each
-plan kept is one that the frame can really follow. What is found is therefore reached by a lid that obeys these
-limits, and the true optimum can only be better, by what the cells and the ten minutes hide: more
-cells (`cells`) or a finer grid (`grid_s`) show how much.
+cells by the heat they have stored, and each cell keeps the cheapest state that came to it, whole, with
+the lid where it stands. Each plan kept is one that the frame can really follow. What is found is therefore
+reached by a lid that obeys these limits, and the true optimum can only be better, by what the cells and the
+ten minutes hide: more cells (`cells`) show how much.
 """
 
 from __future__ import annotations
@@ -35,11 +35,12 @@ Ints = NDArray[np.int64]
 # The law's stages with its default settings, permille.
 STAGES = (0, 100, 400, 700, 1000)
 GRID_S = 600.0
-CELLS = 10
+CELLS = 64
 # Plans dearer than the best by more than this are dropped, in hours of growing light. Chosen: no stored heat
 # is worth more in one night than a short winter day's growing light and half an hour of damage.
 MARGIN_H = 12.0
 EMPTY = 1e18
+LEAST_CELL_J = 1.0  # only keeps the width from being nothing
 
 
 @dataclass(frozen=True)
@@ -84,7 +85,7 @@ def step_cost(leaf: float, daylight: bool, hours: float, aim: Array, weights: Ar
             cost += weights[1]
         if daylight and aim[2, c] <= leaf < aim[3, c]:
             cost += weights[2]
-    return cost * hours / crops
+    return float(cost * hours / crops)
 
 
 @kernel_jit
@@ -100,41 +101,58 @@ def run_block(
     work: Work,
     trash: Array,
     stats: Array,
+    saved: Array,
     aim: Array,
     weights: Array,
 ) -> float:
-    """Carry y through one block with the lid on its way to lid[L_TARGET]; give its cost."""
+    """Carry y through one block with the lid on its way to lid[L_TARGET]; give its cost.
+
+    As the season's own loop does it: five minutes at once while lid and air rest, else step by step.
+    """
     cost = 0.0
-    for step in range(steps):
+    group = season_loop.rest_steps(dt)
+    step = 0
+    while step < steps:
         here = place + step * dt / at.ROW_S
-        season_loop.travel(p, y, rows, here, dt, travel_s, lid, stats, work, trash)
-        row = min(max(int(here + dt / at.ROW_S), 0), rows.shape[0] - 1)
-        cost += step_cost(y[at.Y_LEAF], rows[row, at.D_SIN_SUN] > 0.0, dt / 3600.0, aim, weights)
+        count = min(group, steps - step)
+        at_rest = group > 1 and count == group and lid[season_loop.L_POSITION] == lid[season_loop.L_TARGET]
+        if at_rest and season_loop.rest(p, y, rows, here, group * dt, lid, work, trash, saved):
+            for k in range(group):
+                leaf = season_loop.along(y, saved, at.Y_LEAF, (k + 1.0) / group)
+                cost += step_cost(leaf, is_day(rows, here + (k + 1) * dt / at.ROW_S), dt / 3600.0, aim, weights)
+        else:
+            for k in range(count):
+                now = here + k * dt / at.ROW_S
+                season_loop.travel(p, y, rows, now, dt, travel_s, lid, stats, work, trash)
+                day = is_day(rows, now + dt / at.ROW_S)
+                cost += step_cost(y[at.Y_LEAF], day, dt / 3600.0, aim, weights)
+        step += count
     return cost
 
 
 @kernel_jit
-def sort_into_cells(
-    found: int, stage: Ints, heat: Array, cost: Array, stages: int, cells: int, margin: float, best: Ints
-) -> None:
-    """For each cell (stage x cells + heat class) the cheapest of the candidates, or -1."""
+def is_day(rows: Array, place: float) -> bool:
+    """Whether the sun is up, as the season's statistics have it."""
+    return bool(rows[min(max(int(place), 0), rows.shape[0] - 1), at.D_SIN_SUN] > 0.0)
+
+
+@kernel_jit
+def sort_into_cells(found: int, heat: Array, cost: Array, cells: int, margin: float, best: Ints) -> None:
+    """For each class of stored heat the cheapest of the candidates, or -1."""
     best[:] = -1
-    least = EMPTY
+    most = EMPTY
     for k in range(found):
-        least = min(least, cost[k])
-    for s in range(stages):
-        low, high = EMPTY, -EMPTY
-        for k in range(found):
-            if stage[k] == s and cost[k] <= least + margin:
-                low, high = min(low, heat[k]), max(high, heat[k])
-        if high < low:
-            continue
-        width = max((high - low) / cells, 1.0)
-        for k in range(found):
-            if stage[k] == s and cost[k] <= least + margin:
-                cell = s * cells + min(cells - 1, int((heat[k] - low) / width))
-                if best[cell] < 0 or cost[k] < cost[best[cell]]:
-                    best[cell] = k
+        most = min(most, cost[k] + margin)
+    low, high = EMPTY, -EMPTY
+    for k in range(found):
+        if cost[k] <= most:
+            low, high = min(low, heat[k]), max(high, heat[k])
+    width = max((high - low) / cells, LEAST_CELL_J)
+    for k in range(found):
+        if cost[k] <= most:
+            cell = min(cells - 1, int((heat[k] - low) / width))
+            if best[cell] < 0 or cost[k] < cost[best[cell]]:
+                best[cell] = k
 
 
 @kernel_jit
@@ -153,30 +171,35 @@ def search(
     aim: Array,
     weights: Array,
     work: Work,
-    parents: NDArray[np.int32],
+    came: NDArray[np.int16],
+    went: NDArray[np.int8],
 ) -> int:
-    """Fill parents[block, cell] with the cell each came from; give the best last cell. y: the start, lid shut."""
+    """Fill came[block, cell] with the cell before and went[block, cell] with the stage; give the best last cell.
+
+    y: the start, lid shut.
+    """
     stages = levels.shape[0]
-    places = stages * cells
-    state = np.zeros((places, at.N_STATE))
-    spent = np.full(places, EMPTY)
+    state = np.zeros((cells, at.N_STATE))
+    spent = np.full(cells, EMPTY)
     state[0], spent[0] = y, 0.0
-    most = places * stages
+    at_stage = np.zeros(cells, np.int64)
+    most = cells * stages
     new_state = np.zeros((most, at.N_STATE))
     new_cost, new_heat = np.zeros(most), np.zeros(most)
     new_stage, source = np.zeros(most, np.int64), np.zeros(most, np.int64)
-    best = np.zeros(places, np.int64)
+    best = np.zeros(cells, np.int64)
     lid, trash, stats = np.zeros(season_loop.N_LID), np.zeros(at.N_SUMS), np.zeros(season_loop.N_STATS)
+    saved = np.zeros(season_loop.N_SAVED)
     for block in range(blocks):
         here = place + block * steps * dt / at.ROW_S
         middle = min(max(int(here + 0.5 * steps * dt / at.ROW_S), 0), rows.shape[0] - 1)
         # In the dark there is no growing light to win: the lid stays or shuts.
         dark = rows[middle, at.D_SIN_SUN] < -0.05
         found = 0
-        for cell in range(places):
+        for cell in range(cells):
             if spent[cell] >= EMPTY:
                 continue
-            now = cell // cells
+            now = at_stage[cell]
             for goal in range(stages):
                 if dark and goal != now and goal != 0:
                     continue
@@ -185,20 +208,20 @@ def search(
                 lid[season_loop.L_SHAPED] = -1.0
                 lid[season_loop.L_POSITION], lid[season_loop.L_TARGET] = levels[now], levels[goal]
                 cost = run_block(
-                    p, new_state[found], rows, here, steps, dt, travel_s, lid, work, trash, stats, aim, weights
+                    p, new_state[found], rows, here, steps, dt, travel_s, lid, work, trash, stats, saved, aim, weights
                 )
                 new_cost[found] = spent[cell] + cost + (weights[3] if goal != now else 0.0)
                 new_heat[found] = heat_content(p, new_state[found])
                 new_stage[found], source[found] = goal, cell
                 found += 1
-        sort_into_cells(found, new_stage, new_heat, new_cost, stages, cells, margin, best)
-        for cell in range(places):
+        sort_into_cells(found, new_heat, new_cost, cells, margin, best)
+        for cell in range(cells):
             k = best[cell]
             if k < 0:
                 spent[cell] = EMPTY
                 continue
-            state[cell], spent[cell] = new_state[k], new_cost[k]
-            parents[block, cell] = source[k]
+            state[cell], spent[cell], at_stage[cell] = new_state[k], new_cost[k], new_stage[k]
+            came[block, cell], went[block, cell] = source[k], new_stage[k]
     return int(np.argmin(spent))
 
 
@@ -234,17 +257,17 @@ def plan(
     heat_balance.forget(runner.work)
     runner._run_in(p, rows)
     blocks = runner.span.steps // steps
-    parents = np.zeros((blocks, len(stages) * cells), np.int32)
+    came, went = np.zeros((blocks, cells), np.int16), np.zeros((blocks, cells), np.int8)
     place = (runner.span.from_s - weather.start_s) / at.ROW_S - 0.5
     aim = aim or ANY_CROP
     cell = search(
         p, runner.y, rows, place, blocks, steps, step_s, travel_s, np.array(stages) / 1000.0, cells, MARGIN_H,
-        aim.table(), aim.weights(), runner.work, parents,
+        aim.table(), aim.weights(), runner.work, came, went,
     )  # fmt: skip
     openings = np.zeros(blocks, np.int64)
     for block in range(blocks - 1, -1, -1):
-        openings[block] = stages[cell // cells]
-        cell = int(parents[block, cell])
+        openings[block] = stages[int(went[block, cell])]
+        cell = int(came[block, cell])
     return openings
 
 
