@@ -95,7 +95,9 @@ class Keeper:
             bus = Bus(self.address)
             stack.callback(bus.close)
             desk = alarms.build(store, config, app.clock, app.home)
-            service = _Announced(store, Outbox(store, app.clock, bus.publish), app.clock, desk)
+            outbox = Outbox(store, app.clock, bus.publish)
+            season = SeasonKeeper(store, config, app.home, outbox, self.say)
+            service = _Announced(store, outbox, app.clock, desk, season=season)
             service.say, service.own_broker = self.say, own
             service.keep_going = True
             worker = notify.Worker(self._open_store, config.channels, app.clock)

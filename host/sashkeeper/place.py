@@ -36,6 +36,7 @@ class Season:
     first_snow: tuple[int, int] | None = None
     cold_onset: tuple[int, int] | None = None
     baby: bool = True  # cut as baby leaves where the crop allows
+    follow_season: bool = True  # the service sends setpoints anew when the season changes them
 
 
 @dataclass(frozen=True)
@@ -137,8 +138,11 @@ def read_season(table: Mapping[str, Any]) -> Season:
             faults.append(f"season.{name} is {value!r}, but has to be a number from {low} to {high}")
     if values.get("light", "sky") not in ("sky", "lit"):
         faults.append('season.light has to be "sky" (sunrise to sunset) or "lit" (sun over your skyline)')
-    if not isinstance(values.get("baby", True), bool):
-        faults.append("season.baby has to be true or false")
+    faults += [
+        f"season.{name} has to be true or false"
+        for name in ("baby", "follow_season")
+        if not isinstance(values.get(name, True), bool)
+    ]
     for name in ("first_snow", "cold_onset"):
         if name in values:
             try:

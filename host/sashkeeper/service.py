@@ -57,6 +57,14 @@ class Notifier(Protocol):
         ...
 
 
+class Season(Protocol):
+    """What the service asks of whoever keeps setpoints in step with the season."""
+
+    def tick(self, now_s: float) -> object:
+        """Look once a day, and send what has changed."""
+        ...
+
+
 class Service:
     """Everything the host does with a message, in one place."""
 
@@ -67,6 +75,7 @@ class Service:
         clock: Clock,
         alarms: Alarms | None = None,
         notifier: Notifier | None = None,
+        season: Season | None = None,
     ) -> None:
         """bus: where settings and orders go out; None = listen only."""
         self.store = store
@@ -74,6 +83,7 @@ class Service:
         self.clock = clock
         self.alarms = alarms
         self.notifier = notifier
+        self.season = season
         self.inbox = Inbox(store)
         self.trouble = ""
         self.keep_going = False  # `serve` sets it: a mistake of ours about one frame is logged and the rest goes on
@@ -210,6 +220,8 @@ class Service:
                 self.alarms.tick(now_s)
             if self.notifier is not None:
                 self.notifier.tick(now_s)
+            if self.season is not None:
+                self.season.tick(now_s)
         except SashkeeperError as fault:
             self.trouble = fault.sentence
             log.error("%s", fault.sentence)

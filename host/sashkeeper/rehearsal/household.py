@@ -16,6 +16,7 @@ from ..context import STORE_NAME
 from ..crops import load as load_crops
 from ..notify import Notifier
 from ..outbox import Outbox
+from ..season_keeper import SeasonKeeper
 from ..service import Service
 from ..store import Store
 
@@ -26,6 +27,7 @@ class Household:
     """One grower's host in a folder of its own.
 
     place: the [place] table of sashkeeper.toml. phone_urls: where alarms go, in order; all first channels.
+    follow_season: send setpoints anew as the season changes them, as ``serve`` does.
     """
 
     def __init__(
@@ -35,6 +37,7 @@ class Household:
         place: Mapping[str, Any] | None = None,
         phone_urls: tuple[str, ...] = (),
         alarms: Mapping[str, Any] | None = None,
+        follow_season: bool = False,
     ) -> None:
         self.home = home
         home.mkdir(parents=True, exist_ok=True)
@@ -55,7 +58,8 @@ class Household:
             self.store, catalogue.default(), self.notifier, self.clock,
             around=self.around, wishes=rules.read(self.config.alarms), zone=self.config.place.timezone,
         )  # fmt: skip
-        self.service = Service(self.store, self.outbox, self.clock, self.desk, self.notifier)
+        season = SeasonKeeper(self.store, self.config, home, self.outbox) if follow_season else None
+        self.service = Service(self.store, self.outbox, self.clock, self.desk, self.notifier, season)
 
     def connect(self, publish: Publish) -> None:
         """Say how messages to frames leave the house: publish(topic, payload, retain)."""
