@@ -76,6 +76,8 @@ DEAD_MS = 1500              # ... when it lasts this long
 STRAY_MA = 100              # current without command: the bridge or relay is stuck on ...
 STRAY_MS = 2000             # ... when it lasts this long
 NEAR = 50                   # permille: this close to an end by time counts as there
+NOT_AT_END = 30             # permille: a stuck lid whose end switch is not made is at least this far from that end
+NO_WAY_MS = 2000            # a new try that stalls sooner has gained no way
 SHORT_TRY = 100             # permille of travel a new try may drive without freeing the switch
 EARLY = 600                 # permille of the expected travel: an end reached sooner is doubted ...
 EARLY_LEAST = 70            # ... unless so few permille of the whole travel are missing ...
@@ -485,6 +487,8 @@ class Motion:
         if self._end_by_itself(direction, at_shut, at_open):
             self._end_without_switch(direction)
             return
+        if self.tries and self._drive_ms <= NO_WAY_MS and not self.has_pot:
+            self._at_ms = self._start_ms        # what was driven went into wood and screw
         self._stop()
         if motor_ma >= 2 * self.stall_ma:
             self._fail(OVER_CURRENT, TOO_MUCH_CURRENT)
@@ -561,6 +565,12 @@ class Motion:
                     return STUCK_OPEN
         if not self.has_pot and self._drive_ms >= self.travel_ms:
             self._at_ms = NONE      # it ran the whole time and is at neither end
+        if self._at_ms != NONE:
+            least = self.travel_ms * NOT_AT_END // 1000
+            if at_shut == 0:
+                self._at_ms = max(self._at_ms, least)
+            if at_open == 0:
+                self._at_ms = min(self._at_ms, self.travel_ms - least)
         return STUCK_PART
 
     def _fail(self, event, fault):

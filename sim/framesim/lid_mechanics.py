@@ -92,6 +92,8 @@ class LidMechanics:
     def advance(self, dt_ms: float, motor: int, duty_permille: int, around: Surroundings) -> bool:
         """Let `dt_ms` (at most STEP_MS while the motor runs) pass; True when arm or lid moved."""
         arm_before, lid_before = self.arm_permille, self.lid_permille
+        if motor == 0:
+            duty_permille = 1000  # what a stuck relay gives
         motor = self._wired(motor)
         if motor != self._last_motor:
             self.running_ms = 0.0

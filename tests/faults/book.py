@@ -71,7 +71,7 @@ def read(path: Path) -> Entry:
     raw = tomllib.loads(text)
     asked: dict[str, Any] = dict(raw.get("expect", {}))
     weathers = tuple(asked.pop("weathers", WEATHERS))
-    strange = set(asked) - {f for f in Expected.__dataclass_fields__}
+    strange = set(asked) - set(Expected.__dataclass_fields__)
     if strange or not asked.get("covers") or not set(weathers) <= set(WEATHERS):
         raise ValueError(f"{path.name}: [expect] has unknown or missing lines {sorted(strange)}")
     expected = {}

@@ -54,15 +54,15 @@ class Play:
             end_s = story.start_s + story.hours * 3600
             while story.rehearsal.now_s < end_s:
                 story.rehearsal.step()
-                self.watch.step()
                 self._follow()
+                self.watch.step()
                 if self._shown():
                     break
                 if self._all_over_s is not None and self.want.after != "stays":
                     end_s = max(end_s, self._all_over_s + self.want.within_after_s + 60)
+            self._judge()
         finally:
             story.close()
-        self._judge()
         return self.result
 
     # --- while it runs ------------------------------------------------------------------
@@ -78,10 +78,10 @@ class Play:
                 self.watch.begin(self._since_s)
         if all(h.state == "over" for h in happenings) and self._all_over_s is None:
             self._all_over_s = float(runner.time_s)
-        if self.want.after == "person" and self._all_over_s is not None and not self._ordered:
-            if runner.time_s >= self._all_over_s + SETTLE_S:
-                self._ordered = True
-                self.story.house.outbox.publish_order(self.story.name, "auto")
+        over_s = self._all_over_s
+        if self.want.after == "person" and not self._ordered and over_s and runner.time_s >= over_s + SETTLE_S:
+            self._ordered = True
+            self.story.house.outbox.publish_order(self.story.name, "auto")
 
     def _back(self) -> bool:
         """Note when everything is as it was."""

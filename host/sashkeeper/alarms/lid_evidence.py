@@ -69,6 +69,8 @@ def stuck_ways(picture: Picture) -> tuple[str, str]:
     if "stuck-open" in words:
         return BETWEEN, TRUE
     target = picture.target_permille if picture.wanted_permille is None else picture.wanted_permille
+    if "stuck-part" in words and target == 0:
+        return BETWEEN, TRUE  # however little is missing, it is not shut
     way = 0 if target is None or picture.position_permille is None else target - picture.position_permille
     if abs(way) <= PLAY_PERMILLE:
         return _by_warmth(picture)

@@ -241,7 +241,8 @@ class LiveFrame:
 
     def _compare(self, when_s: float) -> None:
         """Remember since when the lid is not where it is wanted."""
-        if self.position is not None and self.wanted is not None and abs(self.position - self.wanted) <= PLAY_PERMILLE:
+        near = self.position is not None and self.wanted is not None and abs(self.position - self.wanted) <= PLAY_PERMILLE
+        if near and self.lid_state != "stuck":  # a finger's width from shut may be somebody's finger
             self.wanted = None
         if self.position is None or self.target is None or abs(self.position - self.target) <= PLAY_PERMILLE:
             self.apart_s = None
