@@ -38,6 +38,15 @@ def make_link(fittings, board):
         return None
 
 
+def update_place(folder):
+    """Return where an update over the air goes and what it has to be newer than, None without folders."""
+    manifest = loader.read_manifest(folder) if folder else None
+    if manifest is None:
+        return None
+    idle = loader.FOLDERS[1] if folder == loader.FOLDERS[0] else loader.FOLDERS[0]
+    return idle, manifest["n"], manifest["version"], loader.file_crc
+
+
 async def run(app, board, fittings, folder):
     """Run the firmware; once it has run well for long, end the trial of its folder."""
 
@@ -70,6 +79,7 @@ def main():
     board = make_board(fittings)
     try:
         board.link = make_link(fittings, board)
+        board.updates = update_place(folder)
         asyncio.run(run(app, board, fittings, folder))
     except KeyboardInterrupt:
         board.safe()  # somebody sits at the console: nothing may go on moving

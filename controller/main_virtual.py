@@ -1,6 +1,8 @@
 """Run the firmware on a desk: main_virtual.py FOLDER HOST PORT lockstep|real
 
-FOLDER holds fittings.json and the stored records. HOST "-" means no network.
+FOLDER holds fittings.json and the stored records, and may hold two firmware
+folders a and b as a board does (loader.py); then the one that a board would
+start is run, and updates over the air are taken. HOST "-" means no network.
 The lines it speaks are described in sash/boards/virtual.py. Runs on MicroPython
 and on CPython.
 """
@@ -23,6 +25,19 @@ def _find_package():
             return
 
 
+def _pick_folder(folder):
+    """Put the firmware folder that a board would start on the path; return what main.py's `update_place` does."""
+    import loader
+
+    root = folder + "/"
+    chosen = loader.use(root)
+    if chosen is None:
+        return None
+    manifest = loader.read_manifest(chosen)
+    idle = root + loader.FOLDERS[1 if chosen == root + loader.FOLDERS[0] else 0]
+    return idle, manifest["n"], manifest["version"], loader.file_crc
+
+
 def main(arguments):
     """Return the exit code."""
     if len(arguments) != 4 or arguments[3] not in ("lockstep", "real"):
@@ -35,7 +50,9 @@ def main(arguments):
     except (OSError, ValueError) as error:
         print("# {}/fittings.json cannot be read: {}. Write one and start again.".format(folder, error))
         return 2
-    _find_package()
+    place = _pick_folder(folder)
+    if place is None:
+        _find_package()
     from sash import app, link
     from sash.boards.virtual import Board
 
@@ -47,6 +64,7 @@ def main(arguments):
             options.update({"host": host, "port": int(port)})
             fittings["mqtt"] = options
             line = board.link = link.Link(fittings, board)
+        board.updates = place
         await app.run(board, fittings, line)
 
     asyncio.run(go())

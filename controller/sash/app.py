@@ -70,6 +70,7 @@ class Shell:
         self.free_bytes = None  # right after the last collection
         self.boot, self.crashes, cause = self._count_boot()
         self.core = self._make_core(make_core, fittings, cause)
+        self.updates = self._make_updates(fittings)
         if link is not None:
             link.boot = self.boot
             if self.crashes >= MANY_CRASHES:
@@ -94,6 +95,31 @@ class Shell:
             self._note(error)
             return make_core(fittings, {}, None, self.boot, "crash")
 
+    def _make_updates(self, fittings):
+        """Return the desk for firmware over the air, None where the board has no second folder for it or no key.
+
+        main.py says where the folder is through an attribute of the board, so that an older firmware, which
+        does not know of it, still starts.
+        """
+        place = getattr(self.board, "updates", None)
+        if place is None or self.link is None or not fittings.get("key"):
+            return None
+        from .update_desk import UpdateDesk
+
+        self.link.updates = 1
+        return UpdateDesk(fittings["frame"], fittings["key"], place)
+
+    def _take_updates(self, inbox):
+        """Handle what is for the update desk; return the rest of the inbox."""
+        rest = []
+        for suffix, payload in inbox:
+            if suffix == "update":
+                answer = self.updates.handle(payload, self.core, self.board.unix_s())
+                self.link.send("update/answer", encode(answer), 1, 0)
+            else:
+                rest.append((suffix, payload))
+        return rest
+
     async def cycle(self):
         """Do one step; exceptions pass through."""
         board, stages, link = self.board, self.stages, self.link
@@ -103,9 +129,13 @@ class Shell:
         inputs = board.read()
         stages.mark(READ)
         inbox = link.take() if link is not None else ()
+        if self.updates is not None and inbox:
+            inbox = self._take_updates(inbox)
         actions = self.core.step(dt_ms, board.unix_s(), inputs, inbox, link.up if link is not None else 0)
         if actions.clock_s != reading.NONE:
             board.set_unix_s(actions.clock_s)
+        if self.updates is not None:
+            actions.next_ms = self.updates.pace(dt_ms, actions.next_ms, self.core)
         stages.mark(DECIDE)
         self._save(actions.saves, dt_ms)
         stages.mark(SAVE)
@@ -120,6 +150,14 @@ class Shell:
         self._count_steady()
         if stages.complete():
             board.feed()
+        if self.updates is not None and self.updates.restart:
+            self._restart()
+
+    def _restart(self):
+        """Start the new firmware; the motor is off already, what is not told yet goes to the flash."""
+        self.board.apply(reading.Actions())
+        self.link.journal.spill()
+        self.board.reset()
 
     def _count_steady(self):
         """After a good while, crashes before it no longer count as one in a row."""
