@@ -24,6 +24,7 @@ from sashkeeper.store import Store
 log = logging.getLogger("sashkeeper.season")
 
 FROM_HOUR = 5  # local time: before the lid has to decide anything, after the night is known; chosen
+LOOK_EVERY_S = 300.0  # a frame that comes back during the day need not wait for the next
 OWN_WORDS = ("set by hand", "tuned")  # beginnings of reasons that mark a value as the grower's own
 
 
@@ -45,9 +46,13 @@ class SeasonKeeper:
     outbox: Sender
     say: Callable[[str], None] = log.info
     _done: dict[str, date] = field(default_factory=dict)
+    _looked_s: float | None = None
 
     def tick(self, now_s: float) -> list[str]:
         """Let time pass; return the frames to which something was sent. Raises StoreError."""
+        if self._looked_s is not None and 0 <= now_s - self._looked_s < LOOK_EVERY_S:
+            return []
+        self._looked_s = now_s
         site = site_of(self.config)
         if not (site.season.follow_season if site is not None else self.config.season.get("follow_season", True)):
             return []
