@@ -25,7 +25,7 @@ def may_hear(user: str, topic: str) -> bool:
     if len(parts) != 3 or parts[0] != TOPIC_ROOT or parts[1] != user:
         return False
     # A frame may ask for everything under its name; what it then gets is checked message by message.
-    return parts[2] in FROM_HOST or parts[2] in ("settings/#", "settings/+", "orders/#", "#")
+    return parts[2] in FROM_HOST or parts[2] in ("settings/#", "settings/+", "orders/#", "update/#", "#")
 
 
 def mosquitto_rules(frames: list[str]) -> str:

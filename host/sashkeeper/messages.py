@@ -43,8 +43,8 @@ UNITS = {
     "seq": "count",
     "boot": "count",
 }
-FROM_FRAMES = ("presence", "readings", "report", "events", "settings/actual", "orders/answer")
-FROM_HOST = ("settings/wanted", "orders")
+FROM_FRAMES = ("presence", "readings", "report", "events", "settings/actual", "orders/answer", "update/answer")
+FROM_HOST = ("settings/wanted", "orders", "update")
 LID_STATES = frozenset(("unknown", "shut", "opening", "part", "open", "shutting", "stuck", "held"))
 MODES = frozenset(("auto", "hold", "safe", "bench"))
 
@@ -52,6 +52,7 @@ _ID = re.compile(r"[a-z0-9-]{1,32}\Z")
 _NUMBERS = frozenset((int, float))
 _NAME_UNIT_VALUE = itemgetter("n", "u", "v")
 _SHAPES: set[tuple[tuple[str, ...], tuple[str, ...]]] = set()
+_HEX = re.compile(r"[0-9a-f]{64}\Z")
 _WORD = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}\Z")
 
 
@@ -318,9 +319,28 @@ def decode_answer(payload: bytes) -> dict[str, Any]:
     return body
 
 
+def decode_update_answer(payload: bytes) -> dict[str, Any]:
+    """Return how far an update is. Raises Refused."""
+    body = _object(payload)
+    _whole(body, "number", 0, 1 << 40)
+    _string(body, "version")
+    if "refused" in body:
+        if not _WORD.match(_string(body, "refused")):
+            raise Refused("value", "refused")
+        return body
+    if not _HEX.match(_string(body, "pack")):
+        raise Refused("value", "pack")
+    if "want" in body:
+        _whole(body, "want", 0, 1 << 40)
+    elif body.get("whole") != 1 and body.get("done") != 1:
+        raise Refused("form", "neither want, whole, done nor refused")
+    return body
+
+
 OBJECTS: dict[str, Callable[[bytes], dict[str, Any]]] = {
     "presence": decode_presence,
     "report": decode_report,
     "settings/actual": decode_actual,
     "orders/answer": decode_answer,
+    "update/answer": decode_update_answer,
 }

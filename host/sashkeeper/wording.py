@@ -658,6 +658,37 @@ def airing_words(hours: float | None) -> str:
     return f"{since} In the next mild hour let it stand open a crack, and take dead leaves out: {mould}."
 
 
+UPDATE_REFUSED = {
+    "size": "The frame found a message too long.",
+    "json": "A message reached the frame damaged.",
+    "form": "The frame does not understand this form of update: its firmware may be too old. Use the cable once.",
+    "mac": "The frame does not know our key. Has it a new one? Put it onto the board with the cable.",
+    "key": "The frame has no key. Put one onto the board with the cable.",
+    "older": "The frame runs firmware that is as new or newer.",
+    "replayed": "The frame has begun a later update already. Run the command again.",
+    "unknown": "The frame no longer knows this update. Run the command again.",
+    "damaged": "A file did not arrive whole.",
+    "unfinished": "The frame says that something is missing. Run the command again.",
+    "moving": "The lid moves or is about to.",
+    "frost": "It is near freezing at the frame, or no probe answers, and a frame that restarts cannot shut its lid.",
+    "clock": "The frame does not know the time yet.",
+    "expired": "The clocks of frame and host differ too much.",
+    "flash": "The board cannot write its flash: it may be full or worn.",
+}
+
+
+def update_refused_words(word: str) -> str:
+    """Say why a frame does not take an update, in a sentence."""
+    return UPDATE_REFUSED.get(word, f'The frame refuses: "{word}".')
+
+
+# What stands still while new firmware starts; said before it is sent.
+UPDATE_NOTICE = (
+    "While it is sent the lid goes on as before. Then the board restarts: for up to a minute the lid stays where it "
+    "is, nothing is measured and no alarm can be raised. Should the new firmware not run well, the old one comes back."
+)
+
+
 def test_message() -> Words:
     """Return the message of the phone test."""
     return Words(

@@ -27,6 +27,8 @@ TOPICS = {
     "settings/actual": ("frame", "settings-actual", True),
     "orders": ("host", "order", False),
     "orders/answer": ("frame", "order-answer", False),
+    "update": ("host", "update", False),
+    "update/answer": ("frame", "update-answer", False),
 }
 
 

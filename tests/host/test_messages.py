@@ -23,6 +23,7 @@ DECODERS: dict[str, Callable[[bytes], Any]] = {
     "report": messages.decode_report,
     "settings-actual": messages.decode_actual,
     "order-answer": messages.decode_answer,
+    "update-answer": messages.decode_update_answer,
     "event": lambda payload: decode_event("north", payload, T0),
     "readings": lambda payload: decode_readings(json.loads(payload)[0]["bn"][:-1], payload, T0),
 }

@@ -16,8 +16,7 @@ from sashkeeper.errors import JobError
 
 FAMILIES = ("esp32", "rp2")
 ROOT_FILES = ("boot.py", "loader.py", "main.py")
-# What a board never runs.
-LEFT_OUT = ("boards/virtual.py",)
+DESK = "virtual"  # the board that is made of text lines
 
 
 @dataclass(frozen=True)
@@ -48,7 +47,7 @@ class Image:
 
 
 def build(family: str, compiled: bool = True) -> Image:
-    """Compile the firmware for a family. Without the compiler the sources go as they are, which boards run, too.
+    """Compile the firmware for a family, or for the desk. Without the compiler the sources go as they are.
 
     Raises JobError when the compiler refuses a module.
     """
@@ -56,7 +55,7 @@ def build(family: str, compiled: bool = True) -> Image:
     files = {}
     for path in sorted(package.rglob("*.py")):
         name = path.relative_to(package).as_posix()
-        if name in LEFT_OUT or name.startswith("root/") or _of_other_family(name, family):
+        if name.startswith("root/") or _of_other_family(name, family):
             continue
         if compiled:
             files["sash/" + name.removesuffix(".py") + ".mpy"] = compile_module(path, "sash/" + name)
@@ -66,7 +65,7 @@ def build(family: str, compiled: bool = True) -> Image:
 
 
 def _of_other_family(name: str, family: str) -> bool:
-    return name in {f"boards/{other}.py" for other in FAMILIES if other != family}
+    return name in {f"boards/{other}.py" for other in (*FAMILIES, DESK) if other != family}
 
 
 def root_files() -> dict[str, bytes]:

@@ -17,6 +17,7 @@ from sashkeeper.board.bench_parts import Bench, Report, Result
 from sashkeeper.board.session import quiet
 from sashkeeper.board.wire import BoardWire
 from sashkeeper.cli import App, json_option, pass_app, print_json
+from sashkeeper.columns import paragraph
 from sashkeeper.errors import InputError, JobError
 
 CA_FILE = "ca.der"
@@ -189,6 +190,55 @@ def _image_for(line: BoardWire, platform: str) -> image.Image:
 def _restart(line: BoardWire, platform: str) -> None:
     if platform in image.FAMILIES:
         line.leave_and_reset()
+
+
+@command.command("send")
+@click.argument("frame")
+@click.option("--patience", type=click.IntRange(0, 1440), default=10, show_default=True, help="Minutes to wait for "
+              "the lid to rest and frost to pass.")
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@json_option
+@pass_app
+def send(app: App, frame: str, patience: int, yes: bool, as_json: bool) -> None:
+    """Send the firmware that came with this program to FRAME over the air, signed with the frame's key."""
+    from sashkeeper.board.send import BusLine, Update, next_n
+    from sashkeeper.line import open_line
+    from sashkeeper.messages import topic_of
+    from sashkeeper.wording import UPDATE_NOTICE
+
+    found = app.store.frame(frame)
+    registry.mqtt_password(found)  # says so when there is no key
+    made = _image_over_the_air(app, frame)
+    click.echo(paragraph(UPDATE_NOTICE), err=True)
+    if not yes and not click.confirm(f"Send firmware {made.version} ({made.size / 1000:.0f} kB) to {frame}?", err=True):
+        click.echo("Nothing was changed.")
+        return
+    n = next_n(found.data, app.clock.now_s())
+    app.store.frame_change(frame, data={**found.data, "update_n": n})
+    topic = topic_of(frame, "update")
+    with open_line(app, frame, ("update/answer",)) as (bus, _, _):
+        done = Update(BusLine(bus, topic), made, topic, found.key, n, _told, patience_s=patience * 60.0).run()
+    if as_json:
+        print_json({"frame": frame, **dataclasses.asdict(done)})
+    elif done.had_it:
+        click.echo(f"{frame} runs firmware {done.version} already. Nothing was changed.")
+    else:
+        click.echo(f"{frame} restarts into firmware {done.version}. It is on trial for its first ten minutes.")
+
+
+def _image_over_the_air(app: App, frame: str) -> image.Image:
+    """Build what fits the board as its last report describes it. Raises InputError when it has not reported."""
+    report = app.store.report(frame)
+    board = str(report.body.get("board", "")) if report else ""
+    if not board:
+        raise InputError(f"{frame} has not reported what board it is. Nothing was sent. Let it connect once.")
+    if board == "virtual":
+        return image.build(board, compiled=False)
+    if board not in image.FAMILIES:
+        raise InputError(f"{frame} runs on a {board}, for which there is no firmware. Nothing was sent.")
+    if not image.has_compiler():
+        raise JobError("The compiler for boards is missing. Install it with: pip install 'sashkeeper[board]'")
+    return image.build(board)
 
 
 @command.command("back")
