@@ -64,7 +64,8 @@ class CoreBench:
         self.unix_s = unix_s
         self.ms = 0
         self.boot = 0
-        place = {"lat_mdeg": 45_000, "lon_mdeg": 0, "report_s": 600}
+        # Wide stages are easy to tell apart, and wide enough for the warmth to answer.
+        place = {"lat_mdeg": 45_000, "lon_mdeg": 0, "report_s": 600, "crack_permille": 100, "stage_permille": 300}
         self.saved: dict[str, Any] = {"settings": {"n": 1, "settings": {**place, **(settings or {})}}}
         self.saved["state"] = {"position": round(at), "moving": 0}
         self.inputs = Inputs()

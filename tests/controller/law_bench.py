@@ -13,7 +13,8 @@ class Bench:
     """
 
     def __init__(self, **changes: int) -> None:
-        self.settings = list(settings.law_values(settings.merge(settings.defaults(), changes)))
+        wide = {"crack_permille": 100, "stage_permille": 300}  # easy to tell apart in a test
+        self.settings = list(settings.law_values(settings.merge(settings.defaults(), {**wide, **changes})))
         self.state = list(law.START)
         self.state[law.TARGET] = 400
         self.state[law.DAY] = 80

@@ -46,7 +46,7 @@ def day(
             tiny_frame(Parts.for_fittings(fittings)),
             fittings,
             sunny.start_s + 6 * 3600,
-            settings=settings,
+            settings={**settings, "crack_permille": 100, "stage_permille": 300},  # wide, to be seen
             scenario=load(name, sunny.utc_offset_h),
             hooks=Hooks(on_message=take),
         )
