@@ -18,6 +18,7 @@ from .bodies import form
 from .gate import safe_next
 from .hands import DIARY
 from .render import render, safe_markup
+from .state import RANKS
 
 if TYPE_CHECKING:
     from .site import Site
@@ -75,7 +76,10 @@ class Pages:
         state = self.site.state
         frames = state.frames()
         general = [a for a in state.standing() if a.frame is None]
-        return render(request, "frames.html", frames=frames, general=general, summary=_summary(frames, general))
+        # The keeper's own alarms stand above the frames only when they are at least as urgent as the worst of those.
+        before = RANKS[: frames[0].rank[0] + 1] if frames else RANKS
+        return render(request, "frames.html", frames=frames, general=general, before=before,
+                      summary=_summary(frames, general))  # fmt: skip
 
     async def one_frame(self, request: Request) -> Response:
         """One frame, with today's chart."""
