@@ -15,7 +15,7 @@ FIELDS = (
     ("scorch_mdegc", 32000, 25000, 40000, "air temperature at which the lid opens fully whatever else holds"),
     ("frost_mdegc", 1000, -5000, 6000, "air temperature below which the lid must be shut"),
     ("min_outside_mdegc", 0, -8000, 10000, "outdoor temperature below which only a crack is allowed"),
-    ("crack_permille", 30, 20, 300, "opening of the first stage"),
+    ("crack_permille", 50, 40, 300, "opening of the first stage"),
     ("stage_permille", 100, 50, 1000, "opening added by each further stage"),
     ("dwell_s", 600, 60, 3600, "shortest time between two ordinary moves"),
     ("strokes_per_day", 24, 6, 200, "full strokes of travel allowed in a day"),

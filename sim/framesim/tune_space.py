@@ -44,7 +44,7 @@ AXES = (
     Axis(BAND, 3000, 10000, 500),
     Axis("stage_mdegc", 1000, 5000, 500),
     Axis("stage_permille", 50, 1000, 50),
-    Axis("crack_permille", 20, 300, 10),
+    Axis("crack_permille", 40, 300, 10),
     Axis("dwell_s", 300, 2400, 300),
     Axis("evening_sun_cdeg", 0, 2500, 100),
 )
