@@ -61,7 +61,7 @@ def draw(day: DayPicture, path: Path) -> None:
     top.legend(loc="upper left", fontsize=8.5, frameon=False, ncols=2)
     low.fill_between(when, [100 * share for share in day.opening], step="post", color=LID, alpha=0.85, lw=0)
     low.set_ylabel("lid open, %")
-    low.set_ylim(0, 105)
+    low.set_ylim(0, max(12.0, 115 * max(day.opening)))
     ticks: Any = mdates  # the library carries no types here
     low.xaxis.set_major_locator(ticks.HourLocator(interval=2, tz=day.zone))
     low.xaxis.set_major_formatter(ticks.DateFormatter("%H:%M", tz=day.zone))
