@@ -47,6 +47,16 @@ def update_place(folder):
     return idle, manifest["n"], manifest["version"], loader.file_crc
 
 
+def file_rounds(folder):
+    """Return what checks the firmware's files while it runs, None without a manifest."""
+    manifest = loader.read_manifest(folder) if folder else None
+    if manifest is None:
+        return None
+    from sash.file_rounds import FileRounds
+
+    return FileRounds(folder, manifest["files"])
+
+
 async def run(app, board, fittings, folder):
     """Run the firmware; once it has run well for long, end the trial of its folder."""
 
@@ -80,6 +90,7 @@ def main():
     try:
         board.link = make_link(fittings, board)
         board.updates = update_place(folder)
+        board.files = file_rounds(folder)
         asyncio.run(run(app, board, fittings, folder))
     except KeyboardInterrupt:
         board.safe()  # somebody sits at the console: nothing may go on moving

@@ -71,6 +71,7 @@ class Shell:
         self.boot, self.crashes, cause = self._count_boot()
         self.core = self._make_core(make_core, fittings, cause)
         self.updates = self._make_updates(fittings)
+        self.files = getattr(board, "files", None)  # FileRounds, where there is a manifest
         if link is not None:
             link.boot = self.boot
             if self.crashes >= MANY_CRASHES:
@@ -144,6 +145,10 @@ class Shell:
         if link is not None:
             self._tell(actions.messages)
         stages.mark(TELL)
+        if self.files is not None and actions.motor == reading.STOP:
+            differs = self.files.step()
+            if differs:
+                self.core.distrust(differs + " differs from its manifest")
         self._next_ms = actions.next_ms
         self._collect()
         self.cycles += 1

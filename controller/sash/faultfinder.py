@@ -46,6 +46,7 @@ class FaultFinder:
         self._no_clock_s = self._no_clock_s + dt_s if core.unix_s == law.NONE else 0
         faults.set("hold-long", self._hold_s >= HOLD_LONG_S)
         faults.set("clock-lost", self._no_clock_s >= CLOCK_LOST_S)
+        faults.set("clock-wrong", core.rates.wrong, "timer and clock disagree")
 
     def _lid(self, core):
         motion = core.motion

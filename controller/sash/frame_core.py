@@ -16,6 +16,7 @@ from .faultfinder import FaultFinder
 from .lid_motion import Motion
 from .orders import Desk, is_whole
 from .probes import Probes
+from .rates import Rates
 from .safety import Faults, Guarded
 from .teller import Teller
 
@@ -95,6 +96,7 @@ class FrameCore:
         self._silent_s = SILENCED_S
         self._air_before_mdegc = NO_MDEGC
         self.drop = witness.TemperatureAnswer()
+        self.rates = Rates()
         self._first = 1
 
     def __repr__(self):
@@ -169,6 +171,7 @@ class FrameCore:
         """Advance by `dt_ms`; `unix_s` is NONE while the clock is not set."""
         actions = reading.Actions()
         dt_s = self._pass_time(dt_ms, unix_s)
+        self.rates.follow(dt_ms, unix_s)
         mode = self.mode
         self._check_cells(inputs)
         for suffix, payload in inbox:
@@ -243,6 +246,12 @@ class FrameCore:
         if cells.values[0] != hold:
             cells.put(0, hold)
 
+    def distrust(self, why):
+        """Something that this program rests on has changed: nothing moves until a person says so."""
+        self.motion.calm()
+        self._cells.put(2, 1)
+        self.faults.set("self-check", 1, why)
+
     def _note_lid(self):
         """Keep where the lid is twice, until the next step has compared it."""
         self._cells.put(3, self.motion.position_permille)
@@ -305,6 +314,7 @@ class FrameCore:
             self._locate_s = LOCATE_S
         elif order == "clock":
             actions.clock_s = argument
+            self.rates.restart()
         else:
             self.teller.again()
             self.teller.actual(actions, self._desk.refused_n, "")

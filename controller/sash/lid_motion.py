@@ -263,7 +263,8 @@ class Motion:
         self._work_ms += work
         if self._releases:
             self._release_ms -= dt_ms
-        if self._at_ms != NONE and not self.has_pot:
+        # Driving back after a new try only undoes what that try has wound up.
+        if self._at_ms != NONE and not self.has_pot and (not self._releases or self.tries == 1):
             self._at_ms += work * direction
             self._at_ms = max(0, min(self.travel_ms, self._at_ms))
 
@@ -366,7 +367,11 @@ class Motion:
         self._dead_ms = self._drive_ms if self._dead_ms == 0 else self._dead_ms
         if self._drive_ms - self._dead_ms < DEAD_MS:
             return 0
-        return 0 if self._blind_current and not self._near_end(self._direction()) else 1
+        if self._blind_current:
+            # Only where the end should have come long ago; a crack is all near the end.
+            late = self._work_ms >= self._needed_work() + self.travel_ms * SHORT_TRY // 1000
+            return 1 if late and self._near_end(self._direction()) else 0
+        return 1
 
     def _near_end(self, direction):
         """1 when by time or potentiometer the end ahead is as good as reached."""
@@ -509,7 +514,8 @@ class Motion:
             self.calm()             # its end was told with the stall
 
     def _went_dead(self, direction):
-        if self._near_end(direction) and self._freed_from(direction):
+        drew = self._blind_current or self.peak_ma >= DEAD_MA
+        if drew and self._near_end(direction) and self._freed_from(direction):
             self._end_without_switch(direction)
             return
         self._stop()

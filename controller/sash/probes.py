@@ -26,9 +26,11 @@ CONFIRM = 3
 OUT_AFTER = 3
 OUT_AFTER_S = 60
 FROZEN_S = 3 * 3600
+FROZEN_SOON_S = 3600            # ... when another probe has moved far meanwhile
 SOIL_FROZEN_S = 12 * 3600       # soil may truly stand still for hours ...
 SOIL_STILL_MDEGC = 500          # ... and for days while its water freezes or thaws
 OTHERS_MOVED_MDEGC = 1000
+OTHERS_MOVED_FAR_MDEGC = 2000
 APART_MDEGC = 5000
 TOGETHER_MDEGC = 3000
 APART_S = 600
@@ -97,7 +99,7 @@ class Probe:
         return "<Probe %s %d mdegc%s>" % (self.place, self.mdegc, " out: " + WHY[self.why] if self.out else "")
 
     def sample(self, pad, dt_s, others_moved):
-        """Take one sample; `others_moved` is 1 when another probe moved while this one stood still."""
+        """Take one sample; `others_moved` is 1 when another probe moved while this one stood still, 2 far."""
         self._since_good_s += dt_s
         why = form_of(pad)
         mdegc = NO_MDEGC
@@ -125,17 +127,17 @@ class Probe:
             return RANGE
         if raw == POWER_ON_RAW and not self._near(mdegc, POWER_ON_NEAR_MDEGC):
             return POWER_ON
-        if others_moved and self._too_still(mdegc):
+        if others_moved and self._too_still(mdegc, others_moved):
             return FROZEN
         return self._judge_jump(mdegc)
 
     def _near(self, mdegc, within):
         return self._good_mdegc != NO_MDEGC and abs(mdegc - self._good_mdegc) <= within
 
-    def _too_still(self, mdegc):
+    def _too_still(self, mdegc, others_moved):
         if self.place == "soil":
             return self._still_s > SOIL_FROZEN_S and abs(mdegc) > SOIL_STILL_MDEGC
-        return self._still_s > FROZEN_S
+        return self._still_s > (FROZEN_SOON_S if others_moved == 2 else FROZEN_S)
 
     def _judge_jump(self, mdegc):
         """A jump is refused until three samples in a row agree on the new value."""
@@ -224,14 +226,19 @@ class Probes:
                 self._seen[(place, other)] = self.by_place[other].mdegc
 
     def _others_moved(self, place):
+        moved = 0
         for other in self.fitted:
             if other == place:
                 continue
             was = self._seen.get((place, other), NO_MDEGC)
             now = self.by_place[other].mdegc
-            if was != NO_MDEGC and now != NO_MDEGC and abs(now - was) >= OTHERS_MOVED_MDEGC:
-                return 1
-        return 0
+            if was == NO_MDEGC or now == NO_MDEGC:
+                continue
+            if abs(now - was) >= OTHERS_MOVED_FAR_MDEGC:
+                return 2
+            if abs(now - was) >= OTHERS_MOVED_MDEGC:
+                moved = 1
+        return moved
 
     def _compare(self, dt_s):
         """Ten minutes apart count as a contradiction, ten minutes together end it."""

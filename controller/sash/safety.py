@@ -8,7 +8,8 @@ each with its word and a detail, and hands out what has changed.
 FAULT_WORDS = (
     "stuck-shut", "stuck-open", "stuck-part", "lost-position", "switches-both", "over-current", "motor-dead",
     "moved-alone", "probe-air", "probe-air2", "probe-soil", "probe-outside", "open-in-frost", "hot-though-open",
-    "battery-low", "battery-empty", "hold-long", "settings-lost", "clock-lost", "wind-shut", "no-drop", "self-check",
+    "battery-low", "battery-empty", "hold-long", "settings-lost", "clock-lost", "clock-wrong", "wind-shut", "no-drop",
+    "self-check",
 )
 
 

@@ -62,6 +62,7 @@ FAULT_WORDS: Mapping[str, str] = {
     "hold-long": "the hold switch has been on for long",
     "settings-lost": "the stored settings are lost, built-in ones are used",
     "clock-lost": "the clock is not set",
+    "clock-wrong": "clock and timer do not agree",
     "wind-shut": "wind keeps the lid shut",
     "no-drop": "the lid says it is open but the bed warms as if it were shut",
     "self-check": "the board does not trust its own memory and has stopped driving",

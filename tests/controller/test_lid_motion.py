@@ -772,3 +772,27 @@ def test_lid_a_finger_from_shut_counts_as_open() -> None:
     bench.run(0, 3)
     assert bench.fault == "stuck-part"
     assert bench.motion.position_permille > 20
+
+
+@pytest.mark.parametrize("opening", [30, 100])
+def test_a_wire_broken_before_it_shuts_from_a_crack_is_a_dead_motor(opening: int) -> None:
+    """A crack is near the shut end all the way, but a drive that never drew current has not come there."""
+    bench = LidBench().until_rest(opening)
+    bench.dead = True
+    bench.step(0)
+    bench.run(0, 2)
+    assert bench.motion.motor == 0
+    assert bench.fault == "motor-dead"
+    assert bench.state == "stuck"
+
+
+def test_dead_sensor_shuts_a_crack_all_the_way() -> None:
+    """With the current sensor dead a lid shuts from a narrow crack until its switch makes."""
+    bench = LidBench()
+    moves = bench._drive
+    bench._drive = lambda dt_ms: moves(dt_ms) * 0
+    bench.speed = 0.8
+    bench.until_rest(30).until_rest(0)
+    assert bench.state == "shut"
+    assert bench.at <= 3
+    assert bench.fault == ""

@@ -206,16 +206,28 @@ def test_frozen_value_is_refused_when_others_move() -> None:
     """The same bits for more than three hours while others moved by a kelvin: out, and back when it moves."""
     all_probes = frame()
     for minute in range(180):
-        sample(all_probes, 10, 11 + minute % 2, 10, 10 + minute % 3)
+        sample(all_probes, 10, 11 + minute % 2, 10, 10 + minute % 2)
     assert all_probes.value("air") == 10_000
     for minute in range(4):
-        sample(all_probes, 10, 11 + minute % 2, 10, 12)
+        sample(all_probes, 10, 11 + minute % 2, 10, 11.5)
     assert all_probes.value("air") == NO_MDEGC
     assert all_probes.by_place["air"].why == probes.FROZEN
     for minute in range(3):
         sample(all_probes, 10.0625 * (1 + minute / 1000), 11, 10, 12)
         sample(all_probes, 10.125 + minute / 16, 11, 10, 12)
     assert all_probes.value("air") > 10_000
+
+
+def test_frozen_value_is_refused_sooner_when_another_has_moved_far() -> None:
+    """The same bits for more than an hour while outdoors rose by two kelvins: out; by less: not yet."""
+    for rise, is_out in ((2, True), (1.9, False)):
+        all_probes = frame()
+        for minute in range(58):
+            sample(all_probes, 10, 10.5 + minute / 600, 10, 10 + rise * minute / 57)
+        assert all_probes.value("air") == 10_000
+        for minute in range(6):
+            sample(all_probes, 10, 10.6 + minute / 600, 10, 10 + rise)
+        assert (all_probes.value("air") == NO_MDEGC) == is_out
 
 
 def test_frozen_value_is_fine_when_nothing_moves() -> None:

@@ -14,7 +14,8 @@ after      how it ends once the fault is gone: "itself", "person" (somebody orde
 within_after_s   time for that, default 2700
 left       fault words and alarms that may still stand after that
 weathers   default both
-fit        optional parts this frame has: air2, pot, light, wind, rain, humidity, no-switches
+fit        what is different about this frame: air2, pot, light, wind, rain, humidity (fitted too), no-switches,
+           narrow (a crack of 30 permille; else 100, so that drives last long enough to break)
 unseen     why the truth cannot be known on such a frame: then the truth-of-the-bed invariants do not count
 """
 
@@ -27,7 +28,7 @@ from typing import Any
 
 SCENARIOS = Path(__file__).parent / "scenarios"
 WEATHERS = ("sun", "frost")
-FITS = {"air2", "pot", "light", "wind", "rain", "humidity", "no-switches"}
+FITS = {"air2", "pot", "light", "wind", "rain", "humidity", "no-switches", "narrow"}
 AFTER = {"itself", "person", "stays"}
 SINCE = {"fault", "opening", "shutting"}
 

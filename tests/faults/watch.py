@@ -141,6 +141,6 @@ def recovered(story: Story, watch: Watch, left: tuple[str, ...]) -> str:
         return f"alarms {', '.join(sorted(alarms))}"
     if core.position_permille < 0:
         return "lid unknown"
-    if not motion.moving and abs(core.position_permille - runner.frame.lid.lid_permille) > 60:
+    if not motion.moving and abs(core.position_permille - runner.frame.lid.lid_permille) > 100:
         return f"lid is at {runner.frame.lid.lid_permille:.0f}, thinks {core.position_permille}"
     return ""

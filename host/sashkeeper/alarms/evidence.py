@@ -60,7 +60,7 @@ def findings(picture: Picture, catalogue: Catalogue, model: HeatModel | None = N
         "motor-fault": _fault(picture, {"motor-dead", "over-current"}, facts),
         "position-unknown": _fault(picture, {"lost-position", "switches-both"}, facts),
         "wind-held": _wind_held(picture, catalogue["wind-held"], facts),
-        "clock-lost": _fault(picture, {"clock-lost"}, facts),
+        "clock-lost": _fault(picture, {"clock-lost", "clock-wrong"}, facts),
         "restarts-often": _restarts(picture, facts),
         "blind-lid": _blind(picture, catalogue["blind-lid"], facts),
         **_silence(picture, facts),

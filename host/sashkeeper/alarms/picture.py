@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 SERIES_S = 3600.0  # how much air temperature is kept for rates; one hour covers the slowest rule
-PLAY_PERMILLE = 60  # play in the arm, and how near a drive by time counts as arrived (chosen)
+PLAY_PERMILLE = 25  # less than the narrowest usual crack; play in the arm, and how near a drive by time counts as arrived (chosen)
 OLD_EVENT_S = 600.0
 PLANNED_RESETS = ("power", "order", "update", "soft")  # causes of a restart that somebody wanted, or the first
 
