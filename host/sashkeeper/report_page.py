@@ -24,7 +24,7 @@ h1 { font: 600 2rem/1.2 Georgia, "DejaVu Serif", serif; margin: 0; color: #21503
 h2 { font: 600 1.25rem/1.3 Georgia, "DejaVu Serif", serif; margin: 2.2rem 0 .6rem; color: #21503B; }
 header p, .quiet { color: #6B776F; margin: .25rem 0 0; }
 .quiet { font-size: .88rem; }
-.tiles { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.5rem, 1fr)); gap: .75rem; }
+.tiles { display: grid; grid-template-columns: repeat(auto-fit, minmax(8.4rem, 1fr)); gap: .75rem; }
 .tiles { padding: 0; margin: 0; }
 .tiles li { list-style: none; background: #fff; border-radius: .5rem; padding: .8rem 1rem; }
 .tiles b { display: block; font: 600 1.45rem/1.25 Georgia, "DejaVu Serif", serif; color: #21503B; }
@@ -35,9 +35,10 @@ table { width: 100%; border-collapse: collapse; background: #fff; border-radius:
 th, td { text-align: left; padding: .5rem .75rem; vertical-align: top; }
 th { font-weight: 600; color: #6B776F; font-size: .82rem; border-bottom: 1px solid #E1E5E1; }
 tr + tr td { border-top: 1px solid #EEF0ED; }
+td:first-child, td:nth-child(2) { min-width: 6.6rem; }
 .n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 .wide { overflow-x: auto; }
-.next { background: #fff; border-left: 4px solid #2F7D5B; border-radius: .3rem; padding: .4rem 1.2rem; }
+.next { background: #fff; border-left: 4px solid #2F7D5B; border-radius: .3rem; padding: .4rem 1.2rem .4rem 2rem; }
 .next li { margin: .55rem 0; }
 footer { margin-top: 2.5rem; color: #6B776F; font-size: .85rem; }
 @media print {
@@ -107,7 +108,7 @@ def _tiles(season: SeasonReport, fahrenheit: bool) -> str:
         (f"{season.picking_days} of {len(season.days)}", "days on which leaves could be cut"),
         (f"{season.total('open_h'):.0f} h", "with the lid open"),
         (f"{season.total('moves'):.0f}", f"moves of the lid, {season.total('strokes'):.0f} full strokes"),
-        (str(len(season.alarms)), "alarms"),
+        (str(len(season.alarms)), "alarm" if len(season.alarms) == 1 else "alarms"),
     ]
     return '<ul class="tiles">' + "".join(f"<li><b>{b}</b><span>{escape(s)}</span></li>" for b, s in tiles) + "</ul>"
 

@@ -64,6 +64,7 @@ def _month_axis(axes: Any, season: SeasonReport) -> None:
     axes.xaxis.set_major_formatter(DateFormatter("%b"))  # type: ignore[no-untyped-call]
     first, last = (datetime(d.year, d.month, d.day) for d in (season.first, season.last + timedelta(days=1)))
     axes.set_xlim(first, last)
+    axes.tick_params(axis="x", pad=6)
 
 
 def temperatures(season: SeasonReport, fahrenheit: bool = False) -> Any:
