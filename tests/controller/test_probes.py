@@ -206,10 +206,10 @@ def test_frozen_value_is_refused_when_others_move() -> None:
     """The same bits for more than three hours while others moved by a kelvin: out, and back when it moves."""
     all_probes = frame()
     for minute in range(180):
-        sample(all_probes, 10, 11 + minute % 2, 10, 10 + minute % 2)
+        sample(all_probes, 10, 10.5 + minute % 2, 10, 10 + minute % 2)
     assert all_probes.value("air") == 10_000
     for minute in range(4):
-        sample(all_probes, 10, 11 + minute % 2, 10, 11.5)
+        sample(all_probes, 10, 10.5 + minute % 2, 10, 11.5)
     assert all_probes.value("air") == NO_MDEGC
     assert all_probes.by_place["air"].why == probes.FROZEN
     for minute in range(3):
