@@ -377,3 +377,13 @@ def test_names_at_the_end_of_lines_never_overlap() -> None:
     assert sorted(placed) == [50, 65, 80]
     assert sorted(spread_apart([98, 99, 100], 15, 10, 100)) == [70, 85, 100]
     assert spread_apart([], 15, 0, 1) == []
+
+
+@pytest.mark.slow
+def test_setpoints_can_be_tried_on_a_simulated_day(web: Web) -> None:
+    """Before sending, a simulated tomorrow under the new values stands beside one under those in force."""
+    pytest.importorskip("numba")
+    answer = web.form("/frame/north/setpoints/try", {"token": web.token, "kind": "own", "open_mdegc": "17"})
+    assert answer.status_code == 200
+    assert answer.text.count("<td>in force</td>") == answer.text.count("<td>new</td>") == 2
+    assert "not yours: good for comparing" in answer.text

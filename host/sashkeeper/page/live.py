@@ -54,6 +54,7 @@ def routes(site: Site) -> list[Route]:
     return [Route("/news", site.gate.guard(news))]
 
 
-def _version(site: Site) -> int:
-    """Return a number that differs after another connection has written."""
-    return int(site.app.store.row("PRAGMA data_version")[0])
+def _version(site: Site) -> str:
+    """Return a word that differs after anybody has written: another connection, or the page itself."""
+    store = site.app.store
+    return f"{store.row('PRAGMA data_version')[0]}-{store.db.total_changes}"
