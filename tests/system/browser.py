@@ -147,6 +147,16 @@ class Browser:
             self._hear(0.1)
         return True
 
+    def until_event(self, method: str) -> dict[str, Any]:
+        """The next event of that name (or one that came since the page was loaded)."""
+        end = time.monotonic() + PATIENCE_S
+        while time.monotonic() < end:
+            for event in self._events:
+                if event["method"] == method and any(event["params"].values()):
+                    return dict(event["params"])
+            self._hear(0.2)
+        raise TimeoutError(f"no {method}")
+
     def photo(self, path: Path, whole: bool = True) -> None:
         """Take a picture of the page."""
         got = self.call("Page.captureScreenshot", format="png", captureBeyondViewport=whole)

@@ -44,7 +44,7 @@ def build(home: Path, rest_ms: int = 10_000) -> Household:
     for frame in runners:
         house.outbox.publish_wanted(frame, house.suggested(frame), "crops")
     rehearsal.run_until(local_s(date(2027, 2, 16), 7))
-    runners["north"].frame.faults.start(Fault("lid", "latch", {"slack_permille": 15.0}))
+    runners["north"].frame.faults.start(Fault("lid", "latch", {"slack_permille": 4.0}))
     rehearsal.run_until(local_s(date(2027, 2, 16), 9, 40))
     runners["nursery"].frame.faults.start(Fault("hold", "pressed"))
     rehearsal.run_until(local_s(date(2027, 2, 16), 10, 30))

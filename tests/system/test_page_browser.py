@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -319,3 +320,23 @@ def test_under_the_real_serve(tmp_path: Path) -> None:
         process.wait(10)
         if process.stdout:
             process.stdout.close()
+
+
+def test_the_worker_shows_what_the_courier_sends(browser: Browser, page: tuple[str, Path, SetClock]) -> None:
+    """A push that reaches the browser becomes a notification that leads to the alarm; the page offers to subscribe."""
+    url, _, _ = page
+    sign_in(browser, url)
+    browser.call("Browser.grantPermissions", origin=url, permissions=["notifications"])
+    browser.go(url + "/phone")
+    assert browser.until("document.getElementById('push-state').textContent === 'This phone gets no messages yet.'")
+    assert browser.run("navigator.serviceWorker.ready.then(r => r.scope)") == url + "/"
+    browser.call("ServiceWorker.enable")
+    number = browser.until_event("ServiceWorker.workerRegistrationUpdated")["registrations"][0]["registrationId"]
+    told = {"title": "Urgent: lid stuck", "body": "Lift it.", "tag": "alarm-1", "path": "/alarms/1", "urgent": True}
+    browser.call("ServiceWorker.deliverPushMessage", origin=url, registrationId=number, data=json.dumps(told))
+    shown = (
+        "navigator.serviceWorker.ready.then(r => r.getNotifications())"
+        ".then(l => l.map(n => [n.title, n.body, n.tag, n.data.path]))"
+    )
+    assert browser.until(f"{shown}.then(l => l.length > 0)")
+    assert browser.run(shown) == [["Urgent: lid stuck", "Lift it.", "alarm-1", "/alarms/1"]]
