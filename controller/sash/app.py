@@ -90,6 +90,8 @@ class Shell:
     def _make_core(self, make_core, fittings, cause):
         """Start the core with what is stored; when that makes it fail, without."""
         settings, saved = self.slots.load("settings") or {}, self.slots.load("state")
+        if not settings and self.slots.spoiled("settings"):
+            settings = {"spoiled": 1}  # so that the core tells of the loss even when the boot count went with them
         try:
             return make_core(fittings, settings, saved, self.boot, cause)
         except Exception as error:

@@ -518,6 +518,20 @@ class Motion:
         if drew and self._near_end(direction) and self._freed_from(direction):
             self._end_without_switch(direction)
             return
+        if self.doubt == LIFTED and direction == SHUT_DIRECTION:
+            # Wind or a hand has taken the lid off its arm, and the arm stands at its own stop: that is
+            # no dead motor. Look again later, for ever: the lid may come down by itself, and then it must open.
+            self._stop()
+            self._event(LOST)
+            self.tries = min(self.tries + 1, len(PAUSES_MS))
+            self.pause_ms = PAUSES_MS[self.tries - 1]
+            return
+        if not self.switches and self._gentle:
+            # Looking for an end and no current at all: it stands at that end, cut off by the drive's own
+            # stop. Or the wire is broken: that is why it is only believed with a doubt.
+            self._end_without_switch(direction)
+            self.doubt = LOST_POSITION
+            return
         self._stop()
         self._fail(NO_CURRENT, MOTOR_DEAD)
 
@@ -656,6 +670,8 @@ class Motion:
             self._event(REACHED_PART)
         if self.doubt == LIFTED and self.state != UNKNOWN and self.state == self._left:
             self.doubt = WELL       # it is back where it was
+            self.tries = 0
+            self.pause_ms = 0
 
     def _believable(self):
         """An opening between the ends; with switches fitted an end must be shown by its switch."""

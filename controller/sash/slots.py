@@ -88,6 +88,18 @@ class Slots:
             raise OSError("record {} does not read back as written".format(name))
         self._newest[name] = (which, sequence, data)
 
+    def spoiled(self, name):
+        """Return True when something was stored under this name and none of it is whole."""
+        if self._find(name) is not None:
+            return False
+        for end in _NAMES:
+            try:
+                if self._storage.read(name + end) is not None:
+                    return True
+            except OSError:
+                return True
+        return False
+
     def load(self, name):
         """Return the stored dict, or None."""
         data = self.load_bytes(name)

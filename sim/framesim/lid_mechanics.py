@@ -73,6 +73,7 @@ class LidMechanics:
         self.opened_count = 0  # times the lid left its shut end
         self.running_ms = 0.0  # since the motor last started
         self._last_motor = 0
+        self._relay = 0  # what it last connected
         self._free_speed = self._speed_without_load()
         self._mm_per_permille = 1000 * self.parts.length_m * math.radians(self.parts.open_angle_deg) / FULL_PERMILLE
 
@@ -119,9 +120,10 @@ class LidMechanics:
         if self.faults.find("motor", "broken-wire") or self.faults.of("hold"):
             return 0  # the hold switch is in series with the motor's plus wire
         if motor == 0:
-            return self._last_motor if self.faults.find("motor", "relay-stuck") else 0
+            return self._relay if self.faults.find("motor", "relay-stuck") else 0
         reverse = self.parts.reverse != (self.faults.find("motor", "wrong-way") is not None)
-        return -motor if reverse else motor
+        self._relay = -motor if reverse else motor
+        return self._relay
 
     def _drive(self, dt_ms: float, motor: int, duty: float, around: Surroundings) -> None:
         parts = self.parts

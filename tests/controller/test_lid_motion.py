@@ -796,3 +796,34 @@ def test_dead_sensor_shuts_a_crack_all_the_way() -> None:
     assert bench.state == "shut"
     assert bench.at <= 3
     assert bench.fault == ""
+
+
+def test_without_switches_a_lid_that_stands_at_its_end_is_found_there() -> None:
+    """First start of a frame without end switches, lid shut at the drive's own stop: no dead motor, only a doubt."""
+    bench = LidBench(saved=NONE, end_switches=0)
+    bench.run(0, 20)
+    assert bench.state == "shut"
+    assert bench.motion.fault == 0
+    assert bench.fault == "lost-position"
+    bench.until_rest(400)
+    assert bench.at == pytest.approx(400, abs=30)
+
+
+def test_a_lid_that_wind_has_lifted_is_not_given_up() -> None:
+    """Lifted off the shut end for two hours, the arm at its own stop: looked for again and again, never latched;
+    once it is down again it opens."""
+    bench = LidBench().run(0, 60)
+    bench.dead = True  # the arm stands at its end and draws nothing
+    bench.at = 500
+    bench.run(0, 7_200)
+    assert bench.motion.doubt == lid_table.LIFTED
+    assert bench.motion.fault == 0
+    assert not bench.motion.latched
+    starts = [word for _, word in bench.log].count("shutting")
+    assert 5 <= starts <= 12
+    bench.at, bench.dead = 0, False
+    bench.run(0, 10)
+    assert bench.state == "shut"
+    assert bench.fault == ""
+    bench.until_rest(400)
+    assert bench.state == "part"

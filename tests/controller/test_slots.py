@@ -234,6 +234,19 @@ def test_nth_failing_call_never_corrupts(lasting: bool) -> None:
         assert found["n"] in saved
 
 
+def test_spoiled_is_not_the_same_as_never_stored() -> None:
+    """Nothing stored: not spoiled; one whole file: not spoiled; both damaged: spoiled."""
+    flash = both_saved()
+    names = list(flash.files)
+    record = names[0].rsplit(".", 1)[0]
+    assert not Slots(Flash()).spoiled(record)
+    assert not Slots(flash).spoiled(record)
+    flash.files[names[0]] = b"x"
+    assert not Slots(flash).spoiled(record)
+    flash.files[names[1]] = b""
+    assert Slots(flash).spoiled(record)
+
+
 def test_stored_text_that_is_no_object_is_no_record() -> None:
     """A whole file that holds something else than an object must count as none."""
     flash = Flash()

@@ -15,7 +15,7 @@ within_after_s   time for that, default 2700
 left       fault words and alarms that may still stand after that
 weathers   default both
 fit        what is different about this frame: air2, pot, light, wind, rain, humidity (fitted too), no-switches,
-           narrow (a crack of 30 permille; else 100, so that drives last long enough to break)
+           narrow (the narrowest crack there is, or 30 permille; else 100, so that drives last long enough to break)
 unseen     why the truth cannot be known on such a frame: then the truth-of-the-bed invariants do not count
 """
 

@@ -11,6 +11,7 @@ from framesim.faults import Fault, Faults
 from framesim.runner_in_process import InProcess, MemoryStorage
 from framesim.virtual_frame import DEFAULT_PROBES, Parts, ProbeParts, VirtualFrame
 from sash import signing
+from sash.settings import FIELDS
 from sashkeeper.rehearsal.household import Household
 from sashkeeper.rehearsal.rehearse import Rehearsal
 from sashkeeper.rehearsal.wire import DirectWire
@@ -65,6 +66,7 @@ class Story:
         self.runner.hooks.on_happening = self._happen
         self.rehearsal = Rehearsal(self.house, DirectWire(self.house))
         self.rehearsal.add(self.runner)
+        self.house.outbox.publish_wanted(self.name, self._settings(fit))  # retained by the broker from now on
         self.runner.hooks.on_outage = lambda part, down: self._mind_broker(part, down)
         self._replay: list[tuple[str, bytes]] = []
 
@@ -85,7 +87,8 @@ class Story:
         return fittings, Parts.for_fittings(fittings, probes=fitted, **sensors)
 
     def _settings(self, fit: tuple[str, ...]) -> dict[str, int]:
-        crack = 30 if "narrow" in fit else 100
+        lowest = {name: low for name, _, low, *_ in FIELDS}["crack_permille"]
+        crack = max(30, lowest) if "narrow" in fit else 100
         return {**self.house.suggested(self.name), "crack_permille": crack, "stage_permille": 300}
 
     def _mind_broker(self, part: str, down: bool) -> None:

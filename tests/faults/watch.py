@@ -14,7 +14,7 @@ ACTIVE = (states.UNACKNOWLEDGED, states.ACKNOWLEDGED)
 # All limits chosen by us, see README.md.
 STALL_MS = 800           # starting surge 300, then two steps of 200, rounded up
 SHORT_MS = 400           # beyond twice the limit the surge is not waited for
-LONGEST_MS = TRAVEL_S * 1000 * 1250 // 800 + 1000  # travel + 25 % at the power of a search
+LONGEST_MS = TRAVEL_S * 1000 * 1250 // 800 + 2500  # travel + 25 % at the power of a search
 SCORCH_TOLD_S = 300      # shut while it scorches: two minutes of frame delay, one of the host's, probe lag
 FROST_TOLD_S = 420       # open below the frost value: time to shut, delays of frame and host, probe lag
 OPEN_ENOUGH = 20         # permille, as lid_law
