@@ -101,7 +101,7 @@ class PushService:
                 body = self.rfile.read(int(self.headers["content-length"]))
                 outer.heard.append(Pushed(self.path, {k.lower(): v for k, v in self.headers.items()}, body))
                 self.send_response(outer.status.get(self.path, 201))
-                self.send_header("location", "http://127.0.0.1:9/elsewhere")
+                self.send_header("location", outer.url + "/elsewhere")
                 self.send_header("content-length", "0")
                 self.end_headers()
 
