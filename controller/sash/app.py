@@ -21,6 +21,8 @@ STEADY_S = 600  # chosen: after this long without a crash the count of crashes i
 MANY_CRASHES = 3
 LINK_HOLD_OFF_MS = 900_000  # chosen: a message that crashes us must not do so every few seconds
 SAVE_RETRY_S = 60
+TRY_BLOCKS = (65536, 32768, 16384, 8192, 4096, 2048, 1024)  # sizes tried to learn the largest free block
+TRY_BLOCKS_EVERY = 120  # cycles, a multiple of those between two collections
 
 
 class Stages:
@@ -54,6 +56,7 @@ class Shell:
     cycles        completed
     clock         uptime, in time as the board's `wait` tells it
     free_bytes    of the heap, None on a desk's CPython
+    free_block    of which one block of at least this size could be had, likewise
     failed_saves  records that could not be stored so far
     """
 
@@ -68,6 +71,7 @@ class Shell:
         self._pending_ms = 0
         self._next_ms = 0
         self.free_bytes = None  # right after the last collection
+        self.free_block = None
         self.boot, self.crashes, cause = self._count_boot()
         self.core = self._make_core(make_core, fittings, cause)
         self.updates = self._make_updates(fittings)
@@ -177,6 +181,8 @@ class Shell:
         if sys.implementation.name == "micropython" and self.cycles % 8 == 0:
             gc.collect()
             self.free_bytes = gc.mem_free()  # at any other moment the number says nothing
+            if self.cycles % TRY_BLOCKS_EVERY == 0:
+                self.free_block = largest_block()
 
     # -- saving --------------------------------------------------------------------------
 
@@ -216,6 +222,7 @@ class Shell:
         report["drops"] = {"journal": link.journal.dropped + link.dropped, "refused": refused + link.refused}
         report["journal_waiting"] = link.journal.waiting
         report["free_bytes"] = self.free_bytes
+        report["free_block_bytes"] = self.free_block
         report["board"] = self.board.name
         report["interpreter"] = "{} {}.{}".format(sys.implementation.name, *sys.implementation.version[:2])
 
@@ -243,6 +250,17 @@ class Shell:
         print("# crash:", text)
         note = {"error": text, "boot": self.boot, "cycle": self.cycles, "unix_s": self.board.unix_s()}
         self._store("crash", note)
+
+
+def largest_block():
+    """Return the largest of TRY_BLOCKS that can be had now, 0 when none can: free memory in crumbs is none."""
+    for size in TRY_BLOCKS:
+        try:
+            bytearray(size)
+            return size
+        except MemoryError:
+            continue
+    return 0
 
 
 def encode(value):

@@ -273,6 +273,7 @@ def test_report_is_completed_by_the_shell() -> None:
     assert (sent["journal_waiting"], sent["board"]) == (2, "fake")
     assert sent["interpreter"].startswith("cpython 3.")
     assert sent["free_bytes"] is None
+    assert sent["free_block_bytes"] is None
     assert link.position_permille == 300
 
 

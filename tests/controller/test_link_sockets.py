@@ -411,12 +411,12 @@ def test_undated_readings_are_dated_once_the_host_sets_the_clock(
 
 
 def test_memory_holds_over_sixteen_hours(micropython: str, mosquitto_broker: RealBroker, tmp_path: Path) -> None:
-    """In 256 KB of heap, compiled from source, sixteen hours of readings must pass and free memory must not trend down.
+    """In 288 KB of heap, compiled from source, sixteen hours of readings must pass and free memory must not trend down.
 
-    Measured: 224 KB is enough from source, 192 KB precompiled (64-bit build; boards need about five eighths of that).
+    Measured: 264 KB are enough from source, where compiling takes the most; precompiled see test_endurance.py.
     """
     listener = Listener(mosquitto_broker.port)
-    frame = Frame(tmp_path / "north", mosquitto_broker.port, micropython, heap="256K")
+    frame = Frame(tmp_path / "north", mosquitto_broker.port, micropython, heap="288K")
     try:
         for _ in range(16):
             for _ in range(60):
