@@ -83,6 +83,7 @@ EARLY = 600                 # permille of the expected travel: an end reached so
 EARLY_LEAST = 70            # ... unless so few permille of the whole travel are missing ...
 EARLY_A_DRIVE = 20          # ... and this many more for each drive since an end was last seen ...
 EARLY_MOST = 200            # ... up to this many
+SHUT_SHARE = 450            # permille of the current limit that holds while shutting: its own weight helps the lid down
 RELEASE_MS = 400            # drive back after a stall while shutting: what the arm has wound up, and a little
 LEARN_LEAST = 60            # permille of travel from which a drive teaches how fast the lid goes
 LEARN_LOW, LEARN_HIGH = 500, 1500   # permille of the fitted travel time that learning keeps within
@@ -348,6 +349,8 @@ class Motion:
     def _too_much(self, motor_ma):
         """1 at a stall; a current beyond twice the limit does not wait for the surge to pass."""
         limit = self.stall_ma * 3 // 4 if self.icy else self.stall_ma
+        if self._direction() == SHUT_DIRECTION:
+            limit = limit * SHUT_SHARE // 1000
         if motor_ma >= 2 * self.stall_ma:
             return 1
         return 1 if motor_ma >= limit and self._drive_ms > BLANK_MS else 0

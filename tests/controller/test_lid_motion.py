@@ -827,3 +827,17 @@ def test_a_lid_that_wind_has_lifted_is_not_given_up() -> None:
     assert bench.fault == ""
     bench.until_rest(400)
     assert bench.state == "part"
+
+
+def test_shutting_stops_at_less_than_half_the_current_that_opening_may_take() -> None:
+    """The lid's weight helps it down, so a current that is still fine while opening is a hand while shutting."""
+    limit_ma = 3_000 * lid_motion.SHUT_SHARE // 1_000
+    for want, start, extra_ma, stops in ((400, 0, limit_ma, 0), (0, 600, limit_ma - 300, 1), (0, 600, limit_ma - 301, 0)):
+        bench = LidBench()
+        if start:
+            bench.until_rest(start)
+        bench.step(want)
+        bench.run(want, 0.6)
+        bench.stray_ma = extra_ma
+        bench.step(want)
+        assert (bench.motion.motor == 0) == bool(stops), (want, extra_ma)
