@@ -8,9 +8,14 @@ and on CPython.
 """
 
 import asyncio
+import gc
 import json
 import sys
 
+if hasattr(gc, "threshold"):
+    # Before anything else is loaded: without it long-lived objects end up all over the heap, and of 40 KB
+    # free no two thousand bytes are in one piece (measured: 1 to 2 KB without, 16 to 32 KB with it).
+    gc.threshold(4096)
 
 def _find_package():
     """Put the folder that holds `sash` on the path: beside this file, or two up in an installed package."""
