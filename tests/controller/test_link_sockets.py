@@ -516,14 +516,17 @@ STEPS = 10
 class Paced(threading.Thread):
     """A firmware that paces itself; collects the time between its steps."""
 
-    def __init__(self, folder: Path, port: int, interpreter: str) -> None:
-        """port 0: no network at all."""
+    def __init__(
+        self, folder: Path, port: int, interpreter: str, host: str = "127.0.0.1", name_server: int = 0
+    ) -> None:
+        """port 0: no network at all. name_server: UDP port on loopback of the one to ask for `host`."""
         super().__init__(daemon=True)
         folder.mkdir()
         options = {"frame": "north", "key": KEY.hex(), "probes": {"air": "28"}, "end_switches": 1}
         options.update({"travel_ms": 4000, "rest_ms": PERIOD_MS, "link_retry_ms": [50, 300]})
+        options["name_server"] = ["127.0.0.1", name_server]
         (folder / "fittings.json").write_text(json.dumps(options))
-        self.process = FirmwareProcess(folder, "127.0.0.1" if port else "-", port, "real", interpreter)
+        self.process = FirmwareProcess(folder, host if port else "-", port, "real", interpreter)
         self.gaps_ms: list[int] = []
         self.error: BaseException | None = None
 
@@ -545,7 +548,8 @@ class Paced(threading.Thread):
 def test_law_keeps_its_pace_whatever_the_network_does(
     interpreter: str, mosquitto_broker: RealBroker, port: int, tmp_path: Path
 ) -> None:
-    """Broker frozen, unreachable, refusing or flooding: no step of the law may come later than 1.2 periods.
+    """Broker frozen, unreachable, refusing or flooding, or its name asked of a silent server: no step of the law
+    may come later than 1.2 periods.
 
     A frame without a network runs beside them: what a busy machine costs that one is not the network's doing.
     """
@@ -557,6 +561,10 @@ def test_law_keeps_its_pace_whatever_the_network_does(
     ports = {"frozen": mosquitto_broker.port, "unreachable": silent.port, "refusing": refusing, "flooding": flood.port}
     ports["none"] = 0
     frames = {name: Paced(tmp_path / name, number, interpreter) for name, number in ports.items()}
+    silent_names = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    silent_names.bind(("127.0.0.1", 0))
+    asked = silent_names.getsockname()[1]
+    frames["nameless"] = Paced(tmp_path / "nameless", 1883, interpreter, "keeper.example", asked)
     try:
         for frame in frames.values():
             frame.start()
@@ -567,6 +575,9 @@ def test_law_keeps_its_pace_whatever_the_network_does(
             frame.process.kill()
         silent.close()
         flood.close()
+    silent_names.setblocking(False)
+    assert silent_names.recvfrom(512), "the name was never asked for"
+    silent_names.close()
     assert flood.sent > 20, list(frames["flooding"].process.log)
     machine_ms = max(frames["none"].gaps_ms[2:]) - PERIOD_MS
     for name, frame in frames.items():
