@@ -212,7 +212,7 @@ def test_two_days_in_little_memory(
 def test_a_winter_in_little_memory(
     mosquitto: str, micropython: str, port: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """150 days into 2034, more than 70,000 messages at QoS 1, the ticks wrapped: nothing lost, no trend of free memory."""
+    """150 days into 2034, more than 70,000 messages at QoS 1, ticks wrapped: nothing lost, no trend of free memory."""
     broker = RealBroker("mosquitto", port, tmp_path)
     broker.start()
     try:
