@@ -28,6 +28,7 @@ from .access import HOST_USER, may_hear, may_publish
 from .bus import Address
 from .errors import JobError, SashkeeperError
 from .frames import mqtt_password
+from .reach import home_file, refuse_plain
 from .store import Store
 
 if TYPE_CHECKING:
@@ -48,14 +49,19 @@ def host_password(store: Store) -> str:
 
 
 def address(app: App) -> Address:
-    """Return where this installation's broker is, with the host's account."""
+    """Return where this installation's broker is, with the host's account.
+
+    Raises InputError when messages would cross the network in clear and nobody said that they may.
+    """
     b = app.config.broker
+    refuse_plain(b)
+    ca_file = home_file(app.home, b.ca_file)
     if b.kind == "external":
         user = b.user or HOST_USER
         password = b.password or host_password(app.store)
-        return Address(b.host, b.port, user, password, b.tls, b.ca_file)
+        return Address(b.host, b.port, user, password, b.tls, ca_file)
     host = "127.0.0.1" if b.listen in ("0.0.0.0", "", "::") else b.listen
-    return Address(host, b.port, HOST_USER, host_password(app.store), bool(b.cert_file), b.ca_file)
+    return Address(host, b.port, HOST_USER, host_password(app.store), bool(b.cert_file), ca_file)
 
 
 def lan_host(app: App) -> str:

@@ -56,7 +56,8 @@ class Broker(_Table):
     kind: "embedded" = `sashkeeper serve` brings its own; "external" = one that runs already.
     listen: address on which the embedded one listens; 127.0.0.1 reaches this computer only,
     0.0.0.0 everything on the local network. cert_file and key_file: with them the embedded one speaks
-    TLS only; ca_file: what the host checks a broker's certificate against.
+    TLS only; ca_file: what the host checks a broker's certificate against. Their paths may begin at the home
+    folder. plain: the grower's own word that messages may cross the network without TLS.
     """
 
     kind: Literal["embedded", "external"] = "embedded"
@@ -69,6 +70,7 @@ class Broker(_Table):
     ca_file: str = ""
     cert_file: str = ""
     key_file: str = ""
+    plain: bool = False
 
 
 class Channel(_Table):

@@ -18,6 +18,7 @@ from .bus import Address, Bus
 from .context import App
 from .errors import JobError
 from .outbox import Outbox
+from .reach import home_file
 from .season_keeper import SeasonKeeper
 from .service import Service
 from .store import Store
@@ -116,7 +117,8 @@ class Keeper:
 
     def _start_broker(self, stack: ExitStack) -> broker.EmbeddedBroker:
         b = self.app.config.broker
-        own = broker.EmbeddedBroker(self.app.store_path, b.listen, b.port, b.cert_file, b.key_file, wait_for_host=True)
+        cert_file, key_file = (home_file(self.app.home, name) for name in (b.cert_file, b.key_file))
+        own = broker.EmbeddedBroker(self.app.store_path, b.listen, b.port, cert_file, key_file, wait_for_host=True)
         own.start()
         stack.callback(own.stop)
         self.say(f"broker listens on {b.listen}:{own.port}" + ("" if b.cert_file else ", without TLS"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import secrets
 import ssl
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from sashkeeper.board.wire import BoardWire
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph
 from sashkeeper.errors import InputError, JobError
+from sashkeeper.joining.files import HOST_NAME, files
 
 CA_FILE = "ca.der"
 MPY_FORMAT = 6  # of the compiled modules; boards with another get the sources
@@ -124,10 +126,15 @@ def install_frame(
     from sashkeeper.broker import lan_host
 
     found = app.store.frame(frame)
+    own = files(app.home).ca_der
+    ours = not ca and not plaintext and own.exists()
+    if ours:
+        ca = own
     if wifi and not ca and not plaintext:
         raise InputError(
-            "Without --ca the board would speak to the broker in clear over the radio. Give the certificate with "
-            "--ca, or say --plaintext if your network is your own. Nothing was changed."
+            "Without a certificate the board would speak to the broker in clear over the radio. Make certificates "
+            'with "sashkeeper join certificates", or name the broker\'s with --ca, or say --plaintext if your network '
+            "is your own. Nothing was changed."
         )
     trusted = _certificate(ca) if ca else b""
     password = click.prompt(f"Password of {wifi}", hide_input=True, default="", show_default=False) if wifi else ""
@@ -140,7 +147,7 @@ def install_frame(
             )
         old = install.get_fittings(line) or {}
         made = registry.fittings(found, host or lan_host(app), broker_port or app.config.broker.port, _kept(old))
-        _add_network(made, line, wifi, password, trusted)
+        _add_network(made, line, wifi, password, trusted, HOST_NAME if ours else "")
         made.setdefault("bench", 1)  # nothing moves on its own before the bench check
         install.put_fittings(line, made)
         folder = install.install(line, _image_for(line, status.platform), older, _told)
@@ -155,7 +162,9 @@ def _kept(old: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in old.items() if key not in ("frame", "key", "mqtt")}
 
 
-def _add_network(made: dict[str, Any], line: BoardWire, wifi: str | None, password: str, trusted: bytes) -> None:
+def _add_network(
+    made: dict[str, Any], line: BoardWire, wifi: str | None, password: str, trusted: bytes, name: str
+) -> None:
     if wifi:
         made["wifi"] = {"ssid": wifi, "password": password}
     if not made.get("wifi"):
@@ -163,6 +172,8 @@ def _add_network(made: dict[str, Any], line: BoardWire, wifi: str | None, passwo
     elif trusted:
         line.replace(CA_FILE, trusted)
         made["mqtt"]["ca"] = CA_FILE
+        if name:
+            made["mqtt"]["name"] = name
 
 
 def _certificate(path: Path) -> bytes:
@@ -190,6 +201,30 @@ def _image_for(line: BoardWire, platform: str) -> image.Image:
 def _restart(line: BoardWire, platform: str) -> None:
     if platform in image.FAMILIES:
         line.leave_and_reset()
+
+
+@command.command("key")
+@click.argument("frame")
+@port_option
+@pass_app
+def change_key(app: App, frame: str, port: str | None) -> None:
+    """Give FRAME a new key, on its board and here, in one go. What its journal holds is not lost."""
+    found = app.store.frame(frame)
+    with quiet(_port(port), _told) as line:
+        old = install.get_fittings(line)
+        if old is None or old.get("frame") != frame:
+            raise InputError(f'This board is not {frame}\'s. Nothing was changed. Put it on with "board install".')
+        fresh = dataclasses.replace(found, key=secrets.token_bytes(registry.KEY_BYTES))
+        new = {**old, "key": fresh.key.hex()}
+        if "mqtt" in old:
+            new["mqtt"] = {**old["mqtt"], "password": registry.mqtt_password(fresh)}
+        # The board first: should the cable be pulled here, running this again puts both right.
+        install.put_fittings(line, new)
+        app.store.frame_change(frame, key=fresh.key)
+        _restart(line, install.status(line).platform)
+    click.echo(f"{frame} has a new key; the old one no longer opens anything.")
+    if app.config.broker.kind == "external":
+        click.echo(paragraph('Now renew the broker\'s accounts: "sashkeeper broker mosquitto FOLDER --overwrite".'))
 
 
 @command.command("send")

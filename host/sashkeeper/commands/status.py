@@ -10,6 +10,7 @@ from sashkeeper import picture, wording
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph
 from sashkeeper.picture import Live
+from sashkeeper.reach import in_clear
 from sashkeeper.store import Alarm
 from sashkeeper.units import age
 
@@ -31,8 +32,11 @@ def command(app: App, frame: str | None, as_json: bool) -> None:
     if as_json:
         refused = app.store.note("refused", {}) or {}
         shown = [{k: v for k, v in r.items() if k != "rank"} for r in rows]
-        print_json({"now_s": now_s, "frames": shown, "refused": refused.get("totals", {})})
+        print_json({"now_s": now_s, "frames": shown, "refused": refused.get("totals", {}),
+                    "in_clear": in_clear(app.config.broker)})  # fmt: skip
         return
+    if in_clear(app.config.broker):
+        click.echo("! Messages cross the network without TLS, as plain = true under [broker] says.")
     if not rows:
         click.echo('No frame yet. Add one: "sashkeeper frames add north".')
         return

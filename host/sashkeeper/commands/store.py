@@ -57,6 +57,7 @@ def backup(app: App, file: Path, with_keys: bool) -> None:
 
     with Store(app.store_path, create=False) as store:
         store.backup(file, with_keys=with_keys)
+        store.note_set("backup", {"time_s": app.clock.now_s()})
     extra = "It holds the frames' keys." if with_keys else "Keys are not in it."
     click.echo(f"{file} is written. {extra}")
 

@@ -18,7 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ..context import App
 from ..daylight import sun_position
-from . import api, faults, live, pages
+from . import api, faults, join_page, live, pages
 from .gate import HEADERS, Gate, check_origin
 from .hands import Hands, Publish
 from .settings import PageSettings
@@ -107,6 +107,7 @@ def build(site: Site) -> Starlette:
     look = files("sashkeeper.page").joinpath("look")
     routes = [
         *pages.routes(site),
+        *join_page.routes(site),
         *live.routes(site),
         *api.routes(site),
         Route("/worker.js", pages.worker),

@@ -1,0 +1,1 @@
+"""Who belongs to this household: certificates, phones, and frames that leave."""

@@ -1,0 +1,160 @@
+"""A frame that is sold or given away: nothing of it stays here, and that is looked up, not assumed.
+
+Forgetting goes from the outside in, so that a run that was cut off can be repeated: 1 what the broker keeps
+for the frame, 2 rows of the store, 3 words in notes, 4 freed pages of the file, 5 the search.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from ..bus import Address, Bus
+from ..errors import BrokerError
+from ..frames import mqtt_password
+from ..messages import topic_of
+from ..store import Frame, Store
+
+# Kept by the broker: by whom it was written decides who may clear it.
+KEPT_FROM_FRAME = ("presence", "report", "settings/actual")
+KEPT_FROM_HOST = ("settings/wanted",)
+SKIPPED = {".log", ".png", ".svg"}
+
+
+def clear_broker(frame: Frame, host: Address) -> bool:
+    """Clear what the broker keeps under a frame's name; return False when the broker is not there.
+
+    The frame's own account clears what the frame wrote: nobody else may.
+    """
+    own = Address(host.host, host.port, frame.id, mqtt_password(frame), host.tls, host.ca_file)
+    try:
+        for account, suffixes in ((own, KEPT_FROM_FRAME), (host, KEPT_FROM_HOST)):
+            _publish_empty(account, frame.id, suffixes)
+    except BrokerError:
+        return False
+    return True
+
+
+def _publish_empty(account: Address, frame: str, suffixes: tuple[str, ...]) -> None:
+    bus = Bus(account, f"forget-{frame}"[:23], clean=True, topics=(topic_of(frame, "orders"),))
+    try:
+        bus.connect()
+        for suffix in suffixes:
+            bus.publish(topic_of(frame, suffix), b"", retain=True)
+        if not bus.pump(bus.sent_all, 5.0):
+            raise BrokerError("The broker did not acknowledge.")
+    finally:
+        bus.close()
+
+
+def kept_by_broker(frame: str, host: Address, wait_s: float = 0.5) -> list[str]:
+    """Return the topics of a frame for which the broker still keeps a message. Raises BrokerError."""
+    found: list[str] = []
+
+    class Ear:
+        """Listens for what is retained."""
+
+        def take(self, topic: str, payload: bytes, received_s: float | None = None, retained: bool = False) -> None:
+            """Take a message."""
+            if retained and payload:
+                found.append(topic)
+
+        def flush(self) -> int:
+            """Nothing to store."""
+            return 0
+
+        def tick(self) -> None:
+            """Nothing to do."""
+
+        def on_connect(self) -> None:
+            """Nothing to do."""
+
+        def link(self, connected: bool) -> None:
+            """Nothing to do."""
+
+    bus = Bus(host, "forget-look", clean=True, topics=(topic_of(frame, "#"),))
+    try:
+        bus.connect()
+        bus.pump(lambda: False, wait_s, Ear())
+    finally:
+        bus.close()
+    return sorted(set(found))
+
+
+def clear_store(store: Store, frame: str) -> None:
+    """Remove all rows about a frame, words about it in notes, and what freed pages still hold."""
+    store.db.execute("PRAGMA secure_delete = ON")
+    with store.transaction(lasting=True):
+        store.frame_remove(frame)
+        for key, text in store.rows("SELECT key, value FROM notes"):
+            if frame in _words(key):
+                store.note_set(key, None)
+                continue
+            value = json.loads(text)
+            cleaned = _without(value, frame)
+            if cleaned != value:
+                store.note_set(key, cleaned)
+        if not store.frames():
+            # No frame is left that a phone could hear about.
+            store.db.execute("DELETE FROM secrets WHERE name GLOB 'page-phone/*'")
+            store.db.execute("DELETE FROM deliveries WHERE alarm IS NULL")
+    store.db.execute("VACUUM")
+    store.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
+def _without(value: Any, frame: str) -> Any:
+    """Return a value without members and texts that name the frame."""
+    if isinstance(value, dict):
+        return {k: _without(v, frame) for k, v in value.items() if frame not in _words(k) and not _names(v, frame)}
+    if isinstance(value, list):
+        return [_without(v, frame) for v in value if not _names(v, frame)]
+    return value
+
+
+def _names(value: Any, frame: str) -> bool:
+    return isinstance(value, str) and frame in _words(value)
+
+
+def _words(text: str) -> set[str]:
+    """Words of a text as ids are written: "frames/north/report: topic" -> frames, north, report, topic."""
+    plain = "".join(c if c.isalnum() or c == "-" else " " for c in text.lower())
+    return set(plain.split())
+
+
+def search(home: Path, store: Store, frame: Frame) -> list[str]:
+    """Return every place in the home folder where the frame's id or key is still found."""
+    places = list(_in_store(store, frame.id))
+    needles = [n for n in (frame.key, frame.key.hex().encode()) if n]
+    for path in sorted(home.rglob("*")):
+        if not path.is_file() or path.suffix in SKIPPED:
+            continue
+        data = path.read_bytes()
+        if any(needle in data for needle in needles):
+            places.append(f"key in {path.relative_to(home)}")
+        elif path.name in ("passwords", "access") and frame.id in _words(data.decode(errors="replace")):
+            places.append(f"account in {path.relative_to(home)}")
+        elif path.suffix == ".db" and path != store.path and _backup_knows(path, frame.id):
+            places.append(f"rows in {path.relative_to(home)}")
+    return places
+
+
+def _in_store(store: Store, frame: str) -> Iterator[str]:
+    for (table,) in store.rows("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"):
+        columns = [row[1] for row in store.rows(f"PRAGMA table_info({table})") if "TEXT" in row[2].upper()]
+        for column in columns:
+            for (text,) in store.rows(f"SELECT {column} FROM {table} WHERE instr({column}, ?)", (frame,)):
+                if frame in _words(str(text)) and not (table == "diary" and column == "text"):
+                    yield f"{table}.{column}"
+                    break
+
+
+def _backup_knows(path: Path, frame: str) -> bool:
+    try:
+        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+            return db.execute("SELECT 1 FROM frames WHERE id = ?", (frame,)).fetchone() is not None
+    except sqlite3.Error:
+        return False
