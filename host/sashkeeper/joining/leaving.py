@@ -60,7 +60,7 @@ def kept_by_broker(frame: str, host: Address, wait_s: float = 0.5) -> list[str]:
 
         def take(self, topic: str, payload: bytes, received_s: float | None = None, retained: bool = False) -> None:
             """Take a message."""
-            if retained and payload:
+            if retained and payload and topic.startswith(topic_of(frame, "")):
                 found.append(topic)
 
         def flush(self) -> int:
@@ -88,8 +88,13 @@ def kept_by_broker(frame: str, host: Address, wait_s: float = 0.5) -> list[str]:
 def clear_store(store: Store, frame: str) -> None:
     """Remove all rows about a frame, words about it in notes, and what freed pages still hold."""
     store.db.execute("PRAGMA secure_delete = ON")
+    name = store.frame(frame).name
     with store.transaction(lasting=True):
         store.frame_remove(frame)
+        # Messages about several frames at once, such as the daily sign of life.
+        for number, text, data in store.rows("SELECT id, text, data FROM deliveries"):
+            if frame in _words(text + data) or name in text:
+                store.db.execute("DELETE FROM deliveries WHERE id = ?", (number,))
         for key, text in store.rows("SELECT key, value FROM notes"):
             if frame in _words(key):
                 store.note_set(key, None)
