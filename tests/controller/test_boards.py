@@ -40,7 +40,7 @@ def test_board_on_micropython(family: str, case: str, tmp_path: Path) -> None:
     """Each case must hold on the interpreter that runs on boards."""
     if MICROPYTHON is None:
         pytest.skip("no MicroPython for this platform")
-    out = run([MICROPYTHON, "-X", "heapsize=288K"], "MICROPYPATH", family, case, tmp_path / "data")
+    out = run([MICROPYTHON, "-X", "heapsize=320K"], "MICROPYPATH", family, case, tmp_path / "data")
     assert out.splitlines()[-1:] == ["ok"], out
 
 
