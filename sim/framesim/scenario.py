@@ -63,7 +63,15 @@ HEADINGS: Mapping[str, tuple[str, ...]] = {
     "message": ("message",),
 }
 WAKING = ("power", "hold", "ack")
-_ONLY_KIND = {"power": "cut", "link": "down", "broker": "down", "clock": "lost", "board": "hangs", "hold": "pressed", "ack": "pressed"}
+_ONLY_KIND = {
+    "power": "cut",
+    "link": "down",
+    "broker": "down",
+    "clock": "lost",
+    "board": "hangs",
+    "hold": "pressed",
+    "ack": "pressed",
+}
 _TIMING = ("part", "kind", "at", "until", "for_s", "when", "nth", "after_s", "value")
 
 
@@ -219,7 +227,8 @@ def parse(text: str, utc_offset_h: float, where: str = "scenario") -> Scenario:
     scenario.expect = dict(content.pop("expect", {}))
     for heading, entries in content.items():
         if heading not in HEADINGS or not isinstance(entries, list):
-            raise ScenarioError(f'{where}: "{heading}" is not known; use [[fault]], [[outage]], [[press]] or [[message]].')
+            known = ", ".join(f"[[{name}]]" for name in HEADINGS)
+            raise ScenarioError(f'{where}: "{heading}" is not known; use one of {known}.')
         for number, entry in enumerate(entries, 1):
             place = f"{where}, [[{heading}]] number {number}"
             scenario.happenings.append(_happening(heading, entry, utc_offset_h, place))

@@ -44,7 +44,8 @@ class LidBench:
         if way in self.blocked:
             return STALL_MA
         if not self.slips:
-            self.at += way * dt_ms * self.motion.duty_permille / 1000 / 40 * self.speed * (self.shut_speed if way < 0 else 1.0)
+            speed = self.speed * (self.shut_speed if way < 0 else 1.0)
+            self.at += way * dt_ms * self.motion.duty_permille / 1000 / 40 * speed
         ended = self.at <= 0 if way < 0 else self.at >= 1000
         self.at = max(0.0, min(1000.0, self.at))
         return 0 if ended else RUN_MA

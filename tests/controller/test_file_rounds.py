@@ -8,6 +8,7 @@ from pathlib import Path
 from zlib import crc32
 
 import pytest
+
 from sash.file_rounds import SLICE, FileRounds
 
 sys.path.insert(0, str(Path(__file__).parent))

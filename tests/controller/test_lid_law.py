@@ -723,7 +723,7 @@ def test_ice_needs_wet_and_cold() -> None:
 
 
 def test_blind_and_cold_does_not_turn_round_at_once() -> None:
-    """A crack just opened blind is not shut again within the dwell because a probe comes or goes; the night shuts it."""
+    """A crack just opened blind is not shut again within the dwell because a probe comes or goes; night shuts it."""
     bench = Bench().remember(target_permille=0)
     blind_now = {"air_mdegc": law.NO_MDEGC, "sun_cdeg": 1_000, "day_of_year": 20}
     assert bench.step(**blind_now, outside_mdegc=8_000) == (100, "blind-crack")

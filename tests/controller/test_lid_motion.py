@@ -832,7 +832,8 @@ def test_a_lid_that_wind_has_lifted_is_not_given_up() -> None:
 def test_shutting_stops_at_less_than_half_the_current_that_opening_may_take() -> None:
     """The lid's weight helps it down, so a current that is still fine while opening is a hand while shutting."""
     limit_ma = 3_000 * lid_motion.SHUT_SHARE // 1_000
-    for want, start, extra_ma, stops in ((400, 0, limit_ma, 0), (0, 600, limit_ma - 300, 1), (0, 600, limit_ma - 301, 0)):
+    cases = ((400, 0, limit_ma, 0), (0, 600, limit_ma - 300, 1), (0, 600, limit_ma - 301, 0))
+    for want, start, extra_ma, stops in cases:
         bench = LidBench()
         if start:
             bench.until_rest(start)

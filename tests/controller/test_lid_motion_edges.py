@@ -454,7 +454,7 @@ def test_each_drive_between_the_ends_widens_the_doubt(drives: int, allowed: int)
 
 
 def test_what_may_teach_the_travel_time() -> None:
-    """Only sure beginnings teach: not a search, not a new try, not with a potentiometer, not from too near, and half."""
+    """Only sure beginnings teach: no search, no new try, not with a potentiometer, not from too near; by half."""
     def learned(direction: int, expected: int, work: int, **state: int) -> tuple[int, int]:
         motion = Hand(at=0).motion
         motion._start_ms, motion._drives, motion._work_ms = 0, 1, work

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from sash.rates import NONE, Rates
 
 START_S = 1_773_316_800

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 SERIES_S = 3600.0  # how much air temperature is kept for rates; one hour covers the slowest rule
-PLAY_PERMILLE = 25  # less than the narrowest usual crack; play in the arm, and how near a drive by time counts as arrived (chosen)
+# Play in the arm, and how near a drive by time counts as arrived; less than the narrowest crack (chosen).
+PLAY_PERMILLE = 25
 OLD_EVENT_S = 600.0
 PLANNED_RESETS = ("power", "order", "update", "soft")  # causes of a restart that somebody wanted, or the first
 
@@ -241,7 +242,8 @@ class LiveFrame:
 
     def _compare(self, when_s: float) -> None:
         """Remember since when the lid is not where it is wanted."""
-        near = self.position is not None and self.wanted is not None and abs(self.position - self.wanted) <= PLAY_PERMILLE
+        wanted, position = self.wanted, self.position
+        near = position is not None and wanted is not None and abs(position - wanted) <= PLAY_PERMILLE
         if near and self.lid_state != "stuck":  # a finger's width from shut may be somebody's finger
             self.wanted = None
         if self.position is None or self.target is None or abs(self.position - self.target) <= PLAY_PERMILLE:
