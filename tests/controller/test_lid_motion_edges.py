@@ -508,3 +508,137 @@ def test_drive_back_takes_exactly_its_time() -> None:
     hand = stalled()
     hand.step(0, 300, 0)
     assert hand.step(0, 50, 3_000).motion.motor == 0
+
+
+def test_the_page_gives_the_figures_that_run() -> None:
+    """Pauses, shares and limits in the page on the drive are those of the program."""
+    page = " ".join((Path(__file__).parents[2] / "docs" / "decisions" / "lid-drive.md").read_text().split())
+    m = lid_motion
+    first, second, third = (ms // 1000 for ms in m.PAUSES_MS)
+    assert m.PAUSES_MS == (first * 1000, second * 1000, third * 1000)
+    assert f"after {first}, {second} and {third} s" in page
+    assert m.ICY_PAUSE_MS == 900_000
+    assert "waits 900 s between tries" in page
+    assert f"back for {m.RELEASE_MS / 1000} s, once" in page
+    assert f"only {m.SHUT_SHARE / 10:.0f} % of the current limit" in page
+    assert f"within {m.LEARN_LOW / 10:.0f} to {m.LEARN_HIGH / 10:.0f} % of the fitted time" in page
+    assert f"less than {m.EARLY / 10:.0f} % of the expected way" in page
+    assert f"at least {m.EARLY_LEAST} permille of the whole travel are missing, and {m.EARLY_A_DRIVE} more" in page
+    assert f"up to {m.EARLY_MOST}." in page
+    assert (m.GENTLE, m.NO_WAY_MS, m.NOT_AT_END) == (800, 2_000, 30)
+
+
+def test_learned_times_are_believed_only_together() -> None:
+    """One impossible time makes the other unbelieved, too."""
+    for open_ms, shut_ms, taken in ((44_000, 36_000, 1), (44_000, 1, 0), (1, 36_000, 0), (0, 0, 0)):
+        motion = Hand().motion
+        motion.restore_times(open_ms, shut_ms)
+        assert (motion.open_ms, motion.shut_ms) == ((open_ms, shut_ms) if taken else (40_000, 40_000))
+
+
+def test_a_blind_sensor_is_believed_again_once_it_shows_current() -> None:
+    """Proved blind, a drive without current goes on; one reading later the same silence is a dead motor."""
+    hand = Hand().begin(1000)
+    hand.shut = 0
+    hand.step(1000, 100, 0)
+    hand.drive(1000, 3_000, 0)
+    assert hand.motion.motor == 1
+    hand.step(1000, 100, 30)
+    hand.drive(1000, 1_500, 0)
+    assert hand.motion.motor == 1
+    hand.step(1000, 100, 0)
+    assert hand.fault == "motor-dead"
+
+
+@pytest.mark.parametrize(("peak", "blind"), [(29, 1), (30, 0)])
+def test_no_current_with_movement_means_a_blind_sensor_only_if_none_ever_flowed(peak: int, blind: int) -> None:
+    """The switch opened: 29 mA at most is a blind sensor, 30 mA seen before is a wire that broke."""
+    hand = Hand().begin(1000)
+    hand.shut = 0
+    hand.motion.peak_ma = peak
+    hand.step(1000, 100, 0)
+    assert hand.motion._blind_current == blind
+
+
+def test_a_blind_drive_ends_a_tenth_after_its_goal() -> None:
+    """With a blind sensor and a silent open switch the end is taken 100 permille late, not before."""
+    for work, motor in ((43_999, 1), (44_000, 0)):
+        hand = Hand().begin(1000)
+        motion = hand.motion
+        motion._blind_current, motion._freed, motion._dead_ms = 1, 1, 1
+        motion._at_ms, motion._work_ms, motion._drive_ms = 40_000, work, 30_000
+        motion.duty_permille = 0
+        hand.shut = 0
+        hand.step(1000, 100, 0)
+        assert motion.motor == motor
+
+
+@pytest.mark.parametrize(("driven", "kept"), [(1_900, 1), (1_901, 0)])
+def test_a_new_try_that_stalls_within_two_seconds_has_gained_nothing(driven: int, kept: int) -> None:
+    """The step in which it stalls included."""
+    hand = Hand(at=600).begin(0)
+    motion = hand.motion
+    motion.tries, motion._drive_ms, motion._at_ms = 1, driven, 20_000
+    hand.step(0, 100, 3_000)
+    assert hand.fault == "stuck-part"
+    assert (motion._at_ms == motion._start_ms) is bool(kept)
+
+
+def test_a_first_stall_keeps_the_way_it_came() -> None:
+    """Only new tries press on something: the first drive has really moved. With a potentiometer it is what counts."""
+    hand = Hand(at=600).begin(0).drive(0, 1_000)
+    before = hand.motion._at_ms
+    hand.step(0, 100, 3_000)
+    assert hand.motion._at_ms <= before < hand.motion._start_ms
+
+
+def test_drive_back_counts_as_way_only_after_the_first_stall() -> None:
+    """Later ones undo what the try has wound up."""
+    for tries, way in ((0, 400), (1, 0)):
+        hand = Hand(at=600).begin(0).drive(0, 3_000)
+        hand.motion.tries = tries
+        hand.step(0, 100, 3_000)
+        hand.step(0, 100, 0)
+        at = hand.motion._at_ms
+        for _ in range(4):
+            hand.step(0, 100, 0)
+        assert hand.motion.motor == 0
+        assert hand.motion._at_ms - at == way
+
+
+def test_drive_back_ends_to_the_millisecond_and_at_the_open_switch() -> None:
+    """399 ms: still running; 400: off. The open switch ends it at once."""
+    def running() -> Hand:
+        hand = Hand(at=600).begin(0).drive(0, 1_000)
+        hand.step(0, 100, 3_000)
+        return hand.step(0, 100, 0)
+
+    hand = running()
+    assert hand.step(0, 399, 0).motion.motor == 1
+    assert hand.step(0, 1, 0).motion.motor == 0
+    assert hand.motion.done == 0
+    hand = running()
+    hand.opened = 1
+    assert hand.step(0, 100, 0).motion.motor == 0
+
+
+def test_a_lifted_lid_is_looked_for_after_growing_pauses() -> None:
+    """60, 300, 900 and again 900 s, as long as it is away; back at the rim nothing of that is left."""
+    hand = Hand()
+    hand.step(NONE, 5_000, 0)
+    hand.shut = 0
+    hand.step(NONE, 5_000, 0)
+    hand.step(NONE, 5_000, 0)
+    motion = hand.motion
+    assert motion.doubt == lid_table.LIFTED
+    motion.quiet_ms = 0
+    for pause in (60_000, 300_000, 900_000, 900_000):
+        motion.pause_ms = 0
+        hand.begin(0)
+        for _ in range(16):
+            hand.step(0, 100, 0)
+        assert (motion.motor, hand.state, hand.fault) == (0, "unknown", "")
+        assert motion.pause_ms == pause
+    hand.shut = 1
+    hand.step(0, 100, 0)
+    assert (hand.state, hand.doubt, motion.pause_ms, motion.tries) == ("shut", "", 0, 0)
