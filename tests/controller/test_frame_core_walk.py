@@ -238,7 +238,9 @@ class WatchedCore(CoreBench):
         if safe_before:
             self.quiet_from_ms = self.ms
         if actions.motor and not was:
-            assert self.ms - self.quiet_from_ms >= 60_000 - 5_000, "nothing moves in the quiet minute"
+            # An order back to automatic does not end a running drive; if that stalls, the arm still lets go.
+            quiet = self.ms - self.quiet_from_ms < 60_000 - 5_000
+            assert not quiet or core.motion._releases, "nothing moves in the quiet minute"
             assert self.saved["state"]["moving"] == 1, "stored before it moves"
         assert 0 <= core.target_permille <= 1000
         assert core.reason in lid_law.REASONS
