@@ -82,16 +82,16 @@ maker) and copies of readings to a time-series server (`[influx]`). There is no 
 when somebody is at the frame (hold switch), and a place with a date tells where and when you garden: treat them as
 personal.
 
-`sashkeeper store export FOLDER` gives you all of it as plain tables; `sashkeeper forget FRAME` removes a frame everywhere
-and looks whether it is gone; `sashkeeper page phones --forget PHONE` ends a subscription. Deleting the home folder
-removes the rest.
+`sashkeeper store export FOLDER` gives you all of it as plain tables; `sashkeeper forget FRAME` removes a frame
+everywhere and looks whether it is gone; `sashkeeper page phones --forget PHONE` ends a subscription. Deleting the home
+folder removes the rest.
 """
 
 ON_THE_BOARD = """\
 Its fittings (name and key of the frame, Wi-Fi name and password, certificate), settings, position of the lid, a journal
-of what could not be sent yet (more than three days), and the last crash. Flash of hobby boards is not enciphered and the
-serial console stays open: whoever holds the board can read it. `sashkeeper board forget` empties it; worn flash may keep
-traces until the chip is erased."""
+of what could not be sent yet (more than three days), and the last crash. Flash of hobby boards is not enciphered and
+the serial console stays open: whoever holds the board can read it. `sashkeeper board forget` empties it; worn flash may
+keep traces until the chip is erased."""
 
 
 def words(known: dict[str, str], name: str, where: str) -> str:

@@ -443,10 +443,10 @@ def test_an_order_waits_for_its_answer(
 def test_mosquitto_files_are_written_once_and_private(run: Run, store: Store, tmp_path: Path) -> None:
     """The configuration names accounts and rules of every frame; nothing is replaced unasked."""
     folder = tmp_path / "mq"
-    run("broker", "mosquitto", str(folder))
+    run("broker", "mosquitto", str(folder), "--plain")
     assert sorted(p.name for p in folder.iterdir()) == ["access", "mosquitto.conf", "passwords"]
     assert {stat.S_IMODE(p.stat().st_mode) for p in folder.iterdir()} == {0o600}
     assert "user north" in (folder / "access").read_text()
     assert frames.mqtt_password(store.frame("north")) not in (folder / "passwords").read_text()
-    assert "is there already" in run("broker", "mosquitto", str(folder), code=2).stderr
-    run("broker", "mosquitto", str(folder), "--overwrite")
+    assert "is there already" in run("broker", "mosquitto", str(folder), "--plain", code=2).stderr
+    run("broker", "mosquitto", str(folder), "--plain", "--overwrite")
