@@ -245,9 +245,9 @@ class AlarmsPart(StoreCore):
 
 def _alarm(row: Any) -> Alarm:
     *plain, data = row
-    return Alarm(*plain, json.loads(data))
+    return Alarm(*(*plain, json.loads(data)))
 
 
 def _delivery(row: Any) -> Delivery:
     *plain, data = row
-    return Delivery(*plain, json.loads(data))
+    return Delivery(*(*plain, json.loads(data)))

@@ -195,7 +195,7 @@ class FramesPart(StoreCore):
             "ORDER BY frame, since_day, id",
             (frame, on_day),
         )
-        return [Planting(*plain, json.loads(data)) for *plain, data in found]
+        return [Planting(*(*plain, json.loads(data))) for *plain, data in found]
 
     # -- diary -------------------------------------------------------------------------------
 
@@ -221,4 +221,4 @@ class FramesPart(StoreCore):
             "AND time_s >= ?2 AND time_s < ?3 AND (?4 IS NULL OR kind = ?4) ORDER BY time_s, id",
             (frame, int(start_s), int(end_s), kind),
         )
-        return [DiaryEntry(*plain, json.loads(data)) for *plain, data in found]
+        return [DiaryEntry(*(*plain, json.loads(data))) for *plain, data in found]

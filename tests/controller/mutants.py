@@ -3,7 +3,8 @@
     python tests/controller/mutants.py lid_law|lid_motion [--show] [--every N]
 
 Makes one change at a time (a comparison, a sign, a number, an and/or, a condition turned round), runs the
-tests of that file against it in a child process, and counts the changes that no test noticed; with --every N only each N-th place. A change that
+tests of that file against it in a child process, and counts the changes that no test noticed; with
+--every N only each N-th place. A change that
 cannot matter (the same behaviour for every input) counts as unnoticed, too, so 100 % is not reachable.
 """
 

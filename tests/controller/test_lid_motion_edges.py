@@ -515,7 +515,7 @@ def test_the_page_gives_the_figures_that_run() -> None:
     page = " ".join((Path(__file__).parents[2] / "docs" / "decisions" / "lid-drive.md").read_text().split())
     m = lid_motion
     first, second, third = (ms // 1000 for ms in m.PAUSES_MS)
-    assert m.PAUSES_MS == (first * 1000, second * 1000, third * 1000)
+    assert (first * 1000, second * 1000, third * 1000) == m.PAUSES_MS
     assert f"after {first}, {second} and {third} s" in page
     assert m.ICY_PAUSE_MS == 900_000
     assert "waits 900 s between tries" in page

@@ -14,7 +14,6 @@ from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
-from tests.conftest import free_port
 
 from sashkeeper import notify
 from sashkeeper.clock import SetClock
@@ -22,6 +21,7 @@ from sashkeeper.config import Channel
 from sashkeeper.errors import InputError
 from sashkeeper.notify import FAILED, PAUSES_S, SENT, WAITING, Notifier, Worker
 from sashkeeper.store import Store
+from tests.conftest import free_port
 
 NOW = 1_767_268_800.0
 SECRET = "s3cret-Passw0rd"

@@ -15,7 +15,8 @@ from sashkeeper.alarms.picture import Around, Limits, LiveFrame
 FAULT_WORDS = (
     "stuck-shut", "stuck-open", "stuck-part", "lost-position", "switches-both", "over-current", "motor-dead",
     "moved-alone", "probe-air", "probe-air2", "probe-soil", "probe-outside", "open-in-frost", "hot-though-open",
-    "battery-low", "battery-empty", "hold-long", "settings-lost", "clock-lost", "clock-wrong", "wind-shut", "no-drop", "self-check",
+    "battery-low", "battery-empty", "hold-long", "settings-lost", "clock-lost", "clock-wrong", "wind-shut", "no-drop",
+    "self-check",
 )  # fmt: skip
 FULL = {
     "air_degc": 27.44, "outside_degc": 3.0, "rate_degc_per_min": 0.6, "left_min": 8.0, "left_from_min": 5.2,

@@ -260,8 +260,8 @@ def _tell_gain(head: str, weather: list[dict[str, Any]], gain: dict[str, dict[st
 
 def _send(app: App, frame_id: str, found: Search) -> None:
     from framesim.tune_space import SEARCHED
-    from sashkeeper.setpoint_send import WAIT_S
     from sashkeeper.commands.setpoints import _send as send
+    from sashkeeper.setpoint_send import WAIT_S
 
     changes = {n: found.best.settings[n] for n in SEARCHED if found.best.settings[n] != found.before.settings[n]}
     if not changes:

@@ -90,7 +90,7 @@ def parcel_of(delivery: Delivery, kind: str, priority: str, time_to_respond: str
 def send(subscription: Mapping[str, Any], parcel: Parcel, key: PushKey, contact: str, now_s: float) -> tuple[int, str]:
     """Push one message to one phone; return (HTTP status or 0, why not in words without secrets)."""
     import requests
-    from py_vapid import Vapid02  # type: ignore[import-untyped]
+    from py_vapid import Vapid02
     from pywebpush import WebPushException, webpush
 
     parts = urlsplit(str(subscription["endpoint"]))
