@@ -36,6 +36,7 @@ _EXTRAS = {
     "mpremote": "board",
     "esptool": "board",
     "segno": "board",
+    "cryptography": "board",
     "pyarrow": "parquet",
 }
 
