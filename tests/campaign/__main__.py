@@ -1,0 +1,115 @@
+"""`python -m tests.campaign --winters N --days D --jobs 2`: simulated frame-winters, healthy and each with one fault.
+
+Prints a table and, with --out FILE, keeps one JSON line a run; seeds that are in the file already are not run again,
+so that a long campaign can be stopped and taken up. Exit code 1 when a lid alarm rang falsely, a fault was missed or
+late, or messages exceeded their limit (one a frame and day, six a grower and day, as means).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import sys
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from tests.campaign.winter import STUCK, Job, play
+
+
+def kept(path: Path | None) -> dict[Job, dict[str, Any]]:
+    """Return what earlier runs left in the file."""
+    if path is None or not path.exists():
+        return {}
+    lines = [json.loads(text) for text in path.read_text().splitlines() if text.strip()]
+    return {(one["job"][0], one["job"][1], one["job"][2]): one for one in lines}
+
+
+def summary(runs: Iterable[dict[str, Any]]) -> dict[str, Any]:
+    """Return the figures of a campaign."""
+    runs = list(runs)
+    well = [r for r in runs if not r["fault"]]
+    ill = [r for r in runs if r["fault"]]
+    days = sum(r["frame_days"] for r in well)
+    alarms = Counter[str]()
+    for r in well:
+        alarms.update(r["alarms"])
+    table: dict[str, Counter[str]] = defaultdict(Counter)
+    said: dict[str, Counter[str]] = defaultdict(Counter)
+    slowest: dict[str, float] = {}
+    for r in ill:
+        table[r["fault"]][r["verdict"]] += 1
+        if r["said"]:
+            said[r["fault"]][r["said"]] += 1
+            slowest[r["fault"]] = max(slowest.get(r["fault"], 0.0), r["took_s"])
+    return {
+        "healthy_runs": len(well), "healthy_frame_days": round(days, 1),
+        "false_stuck_lid": sum(alarms[k] for k in STUCK), "alarms": dict(alarms),
+        "pushes": sum(r["pushes"] for r in well),
+        "pushes_per_frame_day": round(sum(r["pushes"] for r in well) / days, 3) if days else None,
+        "worst_winter_per_day": round(max((r["pushes"] / r["frame_days"] for r in well), default=0.0), 3),
+        "worst_day": max((r["worst_day"] for r in well), default=0),
+        "moves_per_day": round(sum(r["moves"] for r in well) / days, 1) if days else None,
+        "fault_runs": len(ill), "fault_frame_days": round(sum(r["frame_days"] for r in ill), 1),
+        "missed": sum(r["verdict"] == "missed" for r in ill), "late": sum(r["verdict"] == "late" for r in ill),
+        "not_provoked": sum(r["verdict"] == "not provoked" for r in ill),
+        "faults": {k: {**table[k], "said": dict(said[k]), "slowest_s": slowest.get(k)} for k in sorted(table)},
+    }  # fmt: skip
+
+
+def show(figures: dict[str, Any]) -> None:
+    """Print the table."""
+    print(f"{figures['healthy_runs']} healthy winters, {figures['healthy_frame_days']} frame-days: "
+          f"{figures['false_stuck_lid']} false stuck-lid alarms, {figures['pushes_per_frame_day']} messages a frame "
+          f"and day (worst winter {figures['worst_winter_per_day']}, worst day {figures['worst_day']}), "
+          f"{figures['moves_per_day']} moves a day; alarms {figures['alarms']}")  # fmt: skip
+    print(f"{'fault':28} {'found':>5} {'late':>5} {'missed':>6} {'quiet':>5} {'slowest s':>9}  said")
+    for name, row in figures["faults"].items():
+        slowest = "-" if row["slowest_s"] is None else f"{row['slowest_s']:.0f}"
+        words = ", ".join(f"{k} {n}" for k, n in row["said"].items())
+        print(f"{name:28} {row.get('found', 0):5} {row.get('late', 0):5} {row.get('missed', 0):6} "
+              f"{row.get('not provoked', 0):5} {slowest:>9}  {words}")  # fmt: skip
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run what is not yet in the file, print, judge."""
+    options = argparse.ArgumentParser(prog="python -m tests.campaign", description=__doc__,
+                                      formatter_class=argparse.RawDescriptionHelpFormatter)  # fmt: skip
+    options.add_argument("--winters", type=int, default=4)
+    options.add_argument("--days", type=int, default=30)
+    options.add_argument("--jobs", type=int, default=2)
+    options.add_argument("--seed", type=int, default=1, help="of the first winter")
+    options.add_argument("--only", choices=("healthy", "broken"))
+    options.add_argument("--out", type=Path)
+    given = options.parse_args(arguments)
+    if given.winters < 1 or given.days < 7 or given.jobs < 1:
+        print("A campaign needs at least 1 winter of 7 days and 1 job. Nothing was run.", file=sys.stderr)
+        return 2
+    kinds = [given.only] if given.only else ["healthy", "broken"]
+    jobs = [(k, s, given.days) for s in range(given.seed, given.seed + given.winters) for k in kinds]
+    done = kept(given.out)
+    todo = [job for job in jobs if job not in done]
+    began = time.monotonic()
+    if todo:
+        with multiprocessing.get_context("spawn").Pool(min(given.jobs, len(todo))) as pool:
+            for job, outcome in pool.imap_unordered(play, todo):
+                done[job] = {"job": list(job), **asdict(outcome)}
+                if given.out is not None:
+                    with given.out.open("a") as out:
+                        out.write(json.dumps(done[job]) + "\n")
+                print(f"  {job[0]} {job[1]}: {outcome.frame_days:.1f} days {outcome.fault} {outcome.verdict} "
+                      f"{outcome.took_s} {outcome.alarms} pushes {outcome.pushes}, {time.monotonic() - began:.0f} s",
+                      file=sys.stderr, flush=True)  # fmt: skip
+    figures = summary(done[job] for job in jobs)
+    show(figures)
+    print(json.dumps(figures))
+    flood = (figures["pushes_per_frame_day"] or 0) > 1
+    return 1 if figures["false_stuck_lid"] or figures["missed"] or figures["late"] or flood else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
