@@ -7,12 +7,13 @@ connection; tests and the demo call `on_message` and `tick` in virtual time.
 from __future__ import annotations
 
 import logging
+import time
 from typing import Any, Protocol
 
 from . import picture
 from .clock import Clock
 from .errors import SashkeeperError, StoreError
-from .inbox import Heard, Inbox
+from .inbox import BATCH, Heard, Inbox
 from .outbox import Outbox
 from .picture import Live
 from .store import Event, Reading, Store
@@ -24,6 +25,8 @@ CLOCK_OFF_S = 120.0
 CLOCK_AGAIN_S = 600.0
 ROLL_UP_EVERY_S = 30.0
 ROLL_UP_SETTLE_S = 60.0
+# While full batches follow each other a frame is judged no more often than this [s]; chosen, far below a second.
+JUDGE_AGAIN_S = 0.25
 
 
 class Alarms(Protocol):
@@ -90,6 +93,8 @@ class Service:
         self._pictures: dict[str, Live] = {}
         self._clock_sent_s: dict[str, float] = {}
         self._rolled_s: float | None = None
+        self._to_judge: dict[str, float] = {}  # frame -> when it was last heard [s]
+        self._judged_s = float("-inf")  # monotonic
 
     def live(self, frame: str) -> Live:
         """Return the present picture of a frame. Raises KeyError when it is not registered."""
@@ -129,9 +134,17 @@ class Service:
             except KeyError:
                 log.info("%s was removed while its messages were under way", one.frame)
         # A frame's long journal is judged once, by how it ends, and not reading by reading.
-        for frame, received_s in {one.frame: one.received_s for one in heard}.items():
-            self._judge(frame, received_s)
+        self._to_judge.update((one.frame, one.received_s) for one in heard)
+        # A full batch means that more waits: hundreds of frames would be judged again for every few readings.
+        if len(heard) < BATCH or time.monotonic() - self._judged_s >= JUDGE_AGAIN_S:
+            self._judge_heard()
         return len(heard)
+
+    def _judge_heard(self) -> None:
+        self._judged_s = time.monotonic()
+        frames, self._to_judge = self._to_judge, {}
+        for frame, received_s in frames.items():
+            self._judge(frame, received_s)
 
     def _judge(self, frame: str, received_s: float) -> None:
         if self.alarms is None or not self.store.has_frame(frame):
@@ -211,6 +224,7 @@ class Service:
         now_s = self.clock.now_s()
         try:
             self.flush()
+            self._judge_heard()
             self.store.forget_numbers()
             self._roll_up(now_s)
         except StoreError as fault:
