@@ -24,6 +24,8 @@ from typing import Any, Protocol
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from .errors import BrokerError, StoreError
 from .inbox import BATCH
@@ -42,6 +44,9 @@ STORE_RETRY_S = 5.0
 KEEPALIVE_S = 30
 # While one message waits for more to share its transaction, so long at most [s].
 LINGER_S = 0.0003
+# Name of the subscription that several ingesters share, and how long the broker keeps an absent one's part [s].
+SHARE = "ingest"
+SHARED_SESSION_S = 14 * 86_400
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,10 +99,16 @@ class Bus:
         clean: bool = False,
         topics: tuple[str, ...] = (f"{TOPIC_ROOT}/+/#",),
         manual_ack: bool = True,
+        shared: bool = False,
     ) -> None:
-        """clean: keep no session (short-lived commands). topics: what to subscribe to."""
+        """clean: keep no session (short-lived commands). topics: what to subscribe to.
+
+        shared: each message goes to one of all clients that share the subscription; speaks MQTT 5.
+        """
         self.address = address
-        self.topics = topics
+        # Source: OASIS MQTT 5.0, section 4.8.2.
+        self.topics = tuple(f"$share/{SHARE}/{topic}" for topic in topics) if shared else topics
+        self._shared = shared
         self.connected = False
         self.connections = 0
         self._refusal = ""
@@ -112,7 +123,8 @@ class Bus:
             self._arrived.append,
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
-            clean_session=clean,
+            clean_session=None if shared else clean,
+            protocol=mqtt.MQTTv5 if shared else mqtt.MQTTv311,
             manual_ack=manual_ack,
         )
         self._client.connect_timeout = CONNECT_WAIT_S
@@ -141,7 +153,10 @@ class Bus:
         self.connections += 1
         # A kept session is subscribed already, and what it held comes before any answer to us.
         self.connected = bool(flags.session_present)
-        client.subscribe([(topic, 1) for topic in self.topics])
+        if self._shared:
+            client.subscribe([(topic, mqtt.SubscribeOptions(qos=1)) for topic in self.topics])
+        else:
+            client.subscribe([(topic, 1) for topic in self.topics])
 
     def _on_subscribe(self, _c: mqtt.Client, _u: Any, _mid: int, _codes: Any, _props: Any = None) -> None:
         # Only now does the broker keep messages for us: before that, one that nobody hears is lost.
@@ -165,7 +180,7 @@ class Bus:
         end = time.monotonic() + wait_s
         self._refusal = ""
         try:
-            self._client.connect(self.address.host, self.address.port, keepalive=KEEPALIVE_S)
+            self._dial()
         except (OSError, ssl.SSLError, ValueError) as fault:
             raise BrokerError(self._unreachable(str(fault))) from fault
         while not self.connected and not self._refusal and time.monotonic() < end:
@@ -180,6 +195,15 @@ class Bus:
                 "Check user and password of the broker in sashkeeper.toml."
             )
         raise BrokerError(self._unreachable("no answer"))
+
+    def _dial(self) -> None:
+        host, port = self.address.host, self.address.port
+        if not self._shared:
+            self._client.connect(host, port, keepalive=KEEPALIVE_S)
+            return
+        wish = Properties(PacketTypes.CONNECT)
+        wish.SessionExpiryInterval = SHARED_SESSION_S
+        self._client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=False, properties=wish)
 
     def _unreachable(self, why: str) -> str:
         return (

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from . import messages
+from .errors import StoreBusy
 from .messages import FROM_HOST, Refused, decode_event, decode_readings, split_topic
 from .store import Event, Reading, Store
 
@@ -37,10 +38,16 @@ class Heard:
 
 
 class Inbox:
-    """Takes messages one by one and stores them together."""
+    """Takes messages one by one and stores them together.
 
-    def __init__(self, store: Store) -> None:
+    rows: store readings and events; off where ingesters of their own do it (`serve --only alarms`).
+    in_order: a frame's messages all come through here, as they were sent; not so for one ingester of several.
+    """
+
+    def __init__(self, store: Store, *, rows: bool = True, in_order: bool = True) -> None:
         self.store = store
+        self.rows, self.in_order = rows, in_order
+        self._waited = False
         self.refused: Counter[str] = Counter()
         self.last_refused: dict[str, str] = {}
         self.stored: Counter[str] = Counter()
@@ -75,6 +82,8 @@ class Inbox:
             else:
                 raise Refused("topic", topic[:80])
         except Refused as why:
+            if not self.rows and topic.endswith(("/readings", "/events")):
+                return  # the ingester that got it counts it
             self.refused[why.reason] += 1
             self._unsaved[why.reason] += 1
             # By reason and not by frame: a flood of odd topics must not fill the memory.
@@ -102,31 +111,51 @@ class Inbox:
         with self.store.transaction():
             readings = [h.message for h in waiting if h.suffix == "readings"]
             events = [h.message for h in waiting if h.suffix == "events"]
-            new = self.store.add_readings(readings)
-            new_events = self.store.add_events(events) if events else 0
+            new = self.store.add_readings(readings) if self.rows else 0
+            new_events = self.store.add_events(events) if events and self.rows else 0
+            if not self.in_order and new < len(readings):
+                self._mind_restart(readings)
             if len(readings) + len(events) < len(waiting):
                 for heard in waiting:
                     keep = _KEEP.get(heard.suffix)
                     if keep is not None:
                         keep(self.store, heard)
         self._waiting = []
-        self.stored["readings"] += new
-        self.stored["events"] += new_events
-        self.stored["again"] += len(readings) + len(events) - new - new_events
+        self._waited = False
+        if self.rows:
+            self.stored["readings"] += new
+            self.stored["events"] += new_events
+            self.stored["again"] += len(readings) + len(events) - new - new_events
         return waiting
+
+    def _mind_restart(self, readings: list[Reading]) -> None:
+        """Wait once when a number is taken by another moment: a wiped board counts anew, its presence is on its way.
+
+        Raises StoreBusy, so that nothing is acknowledged and the batch is tried again after a pause.
+        """
+        taken = self.store.numbers_taken(readings)
+        if not taken:
+            return
+        if not self._waited:
+            self._waited = True
+            self.store.forget_numbers()
+            raise StoreBusy(f"{taken} readings bear numbers of earlier ones; waiting for word of a fresh start.")
+        self.refused["number-taken"] += taken
+        self._unsaved["number-taken"] += taken
 
     def save_counts(self) -> None:
         """Add the refusals since the last call to the store's notes (read by `status`)."""
         if not self._unsaved:
             return
-        old: Mapping[str, Any] = self.store.note("refused", {})
-        self.store.note_set(
-            "refused",
-            {
-                "totals": Counter(old.get("totals", {})) + self._unsaved,
-                "last": {**old.get("last", {}), **self.last_refused},
-            },
-        )
+        with self.store.transaction():  # other ingesters add to the same note
+            old: Mapping[str, Any] = self.store.note("refused", {})
+            self.store.note_set(
+                "refused",
+                {
+                    "totals": Counter(old.get("totals", {})) + self._unsaved,
+                    "last": {**old.get("last", {}), **self.last_refused},
+                },
+            )
         self._unsaved.clear()
 
 

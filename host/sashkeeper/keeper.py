@@ -14,9 +14,11 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from . import alarms, broker, notify
-from .bus import Address, Bus
+from .bus import CLIENT_ID, Address, Bus
 from .context import App
-from .errors import JobError
+from .errors import InputError, JobError
+from .inbox import Inbox
+from .messages import TOPIC_ROOT
 from .outbox import Outbox
 from .reach import home_file
 from .season_keeper import SeasonKeeper
@@ -26,6 +28,10 @@ from .store import Store
 log = logging.getLogger("sashkeeper.keeper")
 
 TICK_S = 0.5
+# Rows of these have a number of their own, so that several ingesters may take them in any order, even twice.
+NUMBERED = (f"{TOPIC_ROOT}/+/readings", f"{TOPIC_ROOT}/+/events")
+INGEST, ALARMS = "ingest", "alarms"
+ROLES = (INGEST, ALARMS)
 
 
 class Page(Protocol):
@@ -39,15 +45,16 @@ class Page(Protocol):
 
 
 @contextmanager
-def only_one(home: Path) -> Iterator[None]:
-    """Hold the home folder for one keeper. Raises JobError when another one runs."""
+def only_one(home: Path, name: str = "") -> Iterator[None]:
+    """Hold the home folder for one keeper, or one ingester of a name. Raises JobError when another one runs."""
     try:
         home.mkdir(parents=True, exist_ok=True)
-        with (home / "serve.lock").open("w") as lock:
+        with (home / f"serve{name and '-'}{name}.lock").open("w") as lock:
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError:
-                raise JobError(f'"sashkeeper serve" runs already for {home}. Nothing was started.') from None
+                what = f"an ingester called {name}" if name else '"sashkeeper serve"'
+                raise JobError(f"{what} runs already for {home}. Nothing was started.") from None
             yield
     except OSError as fault:
         raise JobError(f"{home} cannot be used: {fault.strerror}. Nothing was started.") from fault
@@ -76,9 +83,18 @@ class _Announced(Service):
 class Keeper:
     """The running host: broker, connection, service, alarms, delivery, and the page when there is one."""
 
-    def __init__(self, app: App, say: Callable[[str], None] = log.info) -> None:
-        """say: told in words what comes up and goes down."""
+    def __init__(self, app: App, say: Callable[[str], None] = log.info, only: str = "") -> None:
+        """say: told in words what comes up and goes down. only: "alarms" leaves storing rows to ingesters.
+
+        Raises InputError when the broker cannot be shared.
+        """
+        if only and app.config.broker.kind == "embedded":
+            raise InputError(
+                f'"--only {only}" needs a broker of its own, such as Mosquitto: the one inside "serve" serves one '
+                'program. Nothing was started. "sashkeeper broker mosquitto" writes files for Mosquitto.'
+            )
         self.app = app
+        self.only = only
         self.say = say
         self.stop = threading.Event()
         self.address: Address | None = None
@@ -98,7 +114,8 @@ class Keeper:
             desk = alarms.build(store, config, app.clock, app.home)
             outbox = Outbox(store, app.clock, bus.publish)
             season = SeasonKeeper(store, config, app.home, outbox, self.say)
-            service = _Announced(store, outbox, app.clock, desk, season=season)
+            inbox = Inbox(store, rows=self.only != ALARMS)
+            service = _Announced(store, outbox, app.clock, desk, season=season, inbox=inbox)
             service.say, service.own_broker = self.say, own
             service.keep_going = True
             worker = notify.Worker(self._open_store, config.channels, app.clock)
@@ -153,6 +170,31 @@ class Keeper:
             return
         stack.callback(page.stop)
         self.say(f"page at {page.url}")
+
+
+class Ingester(Keeper):
+    """One of several processes that only store readings and events; the broker gives each its share."""
+
+    def __init__(self, app: App, name: str, say: Callable[[str], None] = log.info) -> None:
+        """name: must differ from the other ingesters' and stay the same, for the broker keeps its part under it."""
+        super().__init__(app, say, INGEST)
+        self.name = name
+
+    def run(self) -> None:
+        """Run until `stop` is set. Raises SashkeeperError."""
+        app = self.app
+        with ExitStack() as stack:
+            stack.enter_context(only_one(app.home, self.name))
+            self.address = broker.address(app)
+            bus = Bus(self.address, f"{CLIENT_ID}-{INGEST}-{self.name}", topics=NUMBERED, shared=True)
+            stack.callback(bus.close)
+            app.store.copying = bool(app.config.influx.url)
+            service = _Announced(app.store, None, app.clock, inbox=Inbox(app.store, in_order=False))
+            service.say, service.keep_going = self.say, True
+            bus.run(service, self.stop, TICK_S)
+            service.tick()
+            service.inbox.save_counts()
+        self.say("stopped")
 
 
 def run_until_signal(keeper: Keeper) -> None:

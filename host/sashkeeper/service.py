@@ -79,15 +79,16 @@ class Service:
         alarms: Alarms | None = None,
         notifier: Notifier | None = None,
         season: Season | None = None,
+        inbox: Inbox | None = None,
     ) -> None:
-        """bus: where settings and orders go out; None = listen only."""
+        """bus: where settings and orders go out; None = listen only. inbox: default stores everything itself."""
         self.store = store
         self.bus = bus
         self.clock = clock
         self.alarms = alarms
         self.notifier = notifier
         self.season = season
-        self.inbox = Inbox(store)
+        self.inbox = Inbox(store) if inbox is None else inbox  # an empty one is false
         self.trouble = ""
         self.keep_going = False  # `serve` sets it: a mistake of ours about one frame is logged and the rest goes on
         self._pictures: dict[str, Live] = {}
@@ -244,5 +245,6 @@ class Service:
         if self._rolled_s is not None and 0 <= now_s - self._rolled_s < ROLL_UP_EVERY_S:
             return
         self._rolled_s = now_s
-        self.store.roll_up(now_s - ROLL_UP_SETTLE_S)
+        if self.inbox.in_order:  # one of several ingesters leaves it to the process that watches
+            self.store.roll_up(now_s - ROLL_UP_SETTLE_S)
         self.inbox.save_counts()

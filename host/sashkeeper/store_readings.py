@@ -107,6 +107,23 @@ class ReadingsPart(StoreCore):
                     db.executemany("INSERT OR IGNORE INTO copies_due VALUES (?, ?, ?)", [r[:3] for r in rows])
         return new
 
+    def numbers_taken(self, readings: Sequence[Reading]) -> int:
+        """Return how many packs find their number (frame, boot, seq) taken by a pack of another moment.
+
+        Packs that the host stamped do not count: they bear the time of arrival, another one each time they come.
+        """
+        taken = 0
+        for one in readings:
+            if one.stamped:
+                continue
+            num, era = self._number(one.frame)
+            found = self.row(
+                "SELECT time_s FROM readings WHERE frame = ? AND boot = ? AND seq = ?",
+                (num, era * ERA + one.boot, one.seq),
+            )
+            taken += found is not None and found[0] != int(one.time_s)
+        return taken
+
     def roll_up(self, before_s: float, limit: int = 2000) -> int:
         """Recompute roll-ups of spans that ended before a time [s]; return how many.
 
