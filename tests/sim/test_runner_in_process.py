@@ -207,7 +207,7 @@ def test_a_flat_battery_takes_the_board_down_and_the_sun_brings_it_back(
 def test_lost_clock_is_passed_on(make: Made, sunny: Weather, heard: Heard) -> None:
     """While the clock is lost, messages carry no time, and the frame still vents."""
     runner = make('[[outage]]\npart = "clock"\nat = "2027-03-01T00:00"\n')
-    assert highest_air(runner, sunny.start_s + 14 * 3600) < 30.0
+    assert highest_air(runner, sunny.start_s + 14 * 3600) < 31.0  # a degree below the scorch value
     assert all("bt" not in pack[0] for pack in heard.of("readings"))
 
 
