@@ -26,6 +26,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from .errors import BrokerError, StoreError
 from .inbox import BATCH
@@ -154,7 +155,7 @@ class Bus:
         # A kept session is subscribed already, and what it held comes before any answer to us.
         self.connected = bool(flags.session_present)
         if self._shared:
-            client.subscribe([(topic, mqtt.SubscribeOptions(qos=1)) for topic in self.topics])
+            client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in self.topics])
         else:
             client.subscribe([(topic, 1) for topic in self.topics])
 
@@ -201,7 +202,7 @@ class Bus:
         if not self._shared:
             self._client.connect(host, port, keepalive=KEEPALIVE_S)
             return
-        wish = Properties(PacketTypes.CONNECT)
+        wish: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         wish.SessionExpiryInterval = SHARED_SESSION_S
         self._client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=False, properties=wish)
 
