@@ -46,6 +46,8 @@ ROUNDS = 3
 STEP = 0.02  # for slopes, of logarithms and kelvins alike
 # What a lux is worth in W/m2 is known to this share (100 to 120 lx), and so no better is the sun's factor.
 LIGHT_SHARE = 0.05
+# The soil's heat capacity is taken from the description; what is told of its conductivity is no better than that.
+SOIL_SHARE = 0.05
 # A wind sensor's own share of error; without one the opened lid's flow means "in the wind there was".
 WIND_SHARE, NO_WIND_SHARE = 0.10, 0.30
 # A sky that is estimated errs hour by hour and with the weather, which no nuisance catches: against the independent
@@ -179,6 +181,7 @@ def fit(frame: Frame, record: Record, soil_probe_m: float = SOIL_PROBE_M) -> Fit
     covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
     covariance *= WIDEN**2
     covariance[1, 1] += LIGHT_SHARE**2
+    covariance[4, 4] += SOIL_SHARE**2
     covariance[3, 3] += (WIND_SHARE if record.wind_known else NO_WIND_SHARE) ** 2
     if not record.sky_known:
         # Shell and leak err together: so does their sum.
