@@ -29,11 +29,11 @@ NOTHING, BOUND = "closed", "foresight"
 NAMES = ("closed", "crack", "two-point", "passive", "law", "foresight")
 LABELS = {
     "closed": "closed",
-    "crack": "fixed crack, 10 %",
-    "two-point": "two-point 18/12 C, 600 s",
-    "passive": "wax cylinder, from 20 C",
+    "crack": "crack 10 %",
+    "two-point": "two-point 18/12",
+    "passive": "wax cylinder",
     "law": "the law",
-    "foresight": "perfect foresight",
+    "foresight": "foresight",
 }
 # These have a motor; the others need no battery.
 DRIVEN = ("two-point", "law", "foresight")
@@ -96,7 +96,13 @@ class Comparison:
         none, best = (getattr(self.scores[n], figure) for n in (NOTHING, BOUND))
         if abs(best - none) < LEAST_SPAN_H:
             return None
-        return float((getattr(self.scores[name], figure) - none) / (best - none))
+        return float((getattr(self.scores[name], figure) - none) / (best - none)) + 0.0
+
+    def overall(self, name: str) -> float | None:
+        """Share of the way from the closed lid to the bound in what the bound makes small; never above 1 by more than
+        the bound's own fineness."""
+        none, best = self.cost(NOTHING), self.cost(BOUND)
+        return None if none - best < LEAST_SPAN_H else (none - self.cost(name)) / (none - best)
 
     def cost(self, name: str) -> float:
         """What the bound makes small: weighted hours and moves, in hours of growing light."""

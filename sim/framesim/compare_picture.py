@@ -1,4 +1,4 @@
-"""A comparison as a picture: hours of damage and of growth, and what one warm and one cold week looked like."""
+"""A comparison as a picture: hours of damage and of growth, and what a hot and a cold week looked like."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from framesim.compare import Comparison
+from framesim.compare import DRIVEN, Comparison
 from framesim.weather import Weather
 
 # Told apart by eyes of every kind and in grey print (Okabe and Ito's set, from memory).
@@ -29,7 +29,7 @@ def draw(comparison: Comparison, weather: Weather, title: str, path: str | Path)
     _damage(axes[0][0], comparison)
     _growth(axes[0][1], comparison)
     _week(axes[1][0], comparison, weather, _hot_week(comparison), "The week that was hottest in the closed frame")
-    _week(axes[1][1], comparison, weather, _open_week(comparison), "The week in which the bound opened most often")
+    _week(axes[1][1], comparison, weather, _cold_week(comparison), "The week that was coldest in the closed frame")
     handles, labels = axes[1][0].get_legend_handles_labels()
     figure.legend(handles, labels, loc="outside lower center", ncols=7, frameon=False)
     figure.savefig(path, dpi=110)
@@ -55,8 +55,9 @@ def _growth(axis: Any, comparison: Comparison) -> None:
     scores = list(comparison.scores.values())
     axis.barh([s.label for s in scores], [s.growing_h for s in scores], color=GROWTH)
     for k, s in enumerate(scores):
-        axis.text(s.growing_h, k, f" {s.growing_h:.0f} h, {s.moves} moves", va="center", fontsize=9)
-    axis.margins(x=0.25)
+        moves = f", {s.moves} moves" if s.name in DRIVEN else ""
+        axis.text(s.growing_h, k, f" {s.growing_h:.0f} h{moves}", va="center", fontsize=9)
+    axis.margins(x=0.35)
     axis.invert_yaxis()
     axis.set_title("Daylight with the leaf in its growing band")
     axis.set_xlabel("hours in the season")
@@ -91,7 +92,6 @@ def _hot_week(comparison: Comparison) -> int:
     return 24 * int(np.argmax(_sums(np.maximum(0.0, first.result.hourly["t_leaf"] - 25.0))))
 
 
-def _open_week(comparison: Comparison) -> int:
-    last = list(comparison.scores.values())[-1]
-    moved = np.abs(np.diff(last.result.hourly["open_frac"], prepend=0.0))
-    return 24 * int(np.argmax(_sums(moved)))
+def _cold_week(comparison: Comparison) -> int:
+    first = next(iter(comparison.scores.values()))
+    return 24 * int(np.argmax(_sums(np.maximum(0.0, 5.0 - first.result.hourly["t_leaf"]))))

@@ -5,7 +5,7 @@ What is made small, over the whole season and on the mean of the crops:
     10 x hours of heat damage + 10 x hours of frost damage - hours of daylight in the growing band + 0.02 x moves
 
 The weights are chosen (`Aim`). Method: dynamic programming forwards in time. Every ten minutes (the law's
-shortest pause between two moves) the lid may go to any of the law's stages, travelling as slowly as it does under
+shortest pause between two moves) the lid may go to any of a row of openings, travelling as slowly as it does under
 the law. The frame has some sixty temperatures, too many for a grid; so the states reached are sorted into
 cells by the heat they have stored, and each cell keeps the cheapest state that came to it, whole, with
 the lid where it stands. Each plan kept is one that the frame can really follow. What is found is therefore
@@ -32,8 +32,8 @@ from framesim.weather import Weather
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# The law's stages with its default settings, permille.
-STAGES = (0, 100, 400, 700, 1000)
+# Openings the bound may choose from, permille: as fine where little is much as any setting of the law.
+STAGES = (0, 20, 50, 100, 250, 500, 1000)
 GRID_S = 600.0
 CELLS = 64
 # Plans dearer than the best by more than this are dropped, in hours of growing light. Chosen: no stored heat

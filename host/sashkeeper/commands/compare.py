@@ -154,13 +154,16 @@ def _way(comparison: Comparison, score: Score, planted: list[Crop], weather: Wea
     leaf = score.result.hourly["t_leaf"]
     hard = [winter_hardness(c, list(score.result.time_end_s), list(leaf), weather.utc_offset_h) for c in planted]
     both = "closed" in comparison.scores and "foresight" in comparison.scores
-    shares = {key: comparison.way(score.name, key) if both else None for key in ("damage_h", "growing_h")}
+    shares = {
+        "damage_share": comparison.way(score.name, "damage_h") if both else None,
+        "growing_share": comparison.way(score.name, "growing_h") if both else None,
+        "overall_share": comparison.overall(score.name) if both else None,
+    }
     return {
         **score.figures(),
         "hardening_lost_k": round(sum(h.lost_k for h in hard) / len(hard), 1),
         "frost_below_own_hardness_h": round(sum(h.frost_h for h in hard) / len(hard), 1),
-        "damage_share": None if shares["damage_h"] is None else round(shares["damage_h"], 3),
-        "growing_share": None if shares["growing_h"] is None else round(shares["growing_h"], 3),
+        **{key: None if share is None else round(share, 3) for key, share in shares.items()},
         "cost": round(comparison.cost(score.name), 1),
         "crops": {c.id: {k: round(v, 1) for k, v in got.items()}
                   for c, got in zip(planted, score.crops, strict=True)},
@@ -176,20 +179,21 @@ def _tell(answer: dict[str, Any], planted: list[Crop], plot_file: str | None) ->
         [
             w["label"], f"{w['heat_damage_h']:g}", f"{w['frost_damage_h']:g}", f"{w['growing_light_h']:g}",
             f"{w['hardening_lost_k']:g}", f"{w['lid_moves']}",
-            "-" if w["motor_ah"] is None else f"{w['motor_ah']:g}", _percent(w["damage_share"]),
-            _percent(w["growing_share"]),
+            "-" if w["motor_ah"] is None else f"{w['motor_ah']:.1f}", _percent(w["damage_share"]),
+            _percent(w["growing_share"]), _percent(w["overall_share"]),
         ]
         for w in answer["ways"]
     ]  # fmt: skip
-    heads = ["lid", "heat h", "frost h", "growing h", "softened K", "moves", "motor Ah", "damage %", "growth %"]
+    heads = ["lid", "heat h", "frost h", "grow h", "soft K", "moves", "Ah", "harm %", "grow %", "all %"]
     click.echo(table(heads, rows))
     click.echo(
         paragraph(
-            "Hours at the leaf, mean of the crops, guide values of hardened plants: an estimate, not a promise. "
-            "Softened: frost resistance lost in warm spells, summed. Damage and growth in percent of the way from the "
-            "closed lid to perfect foresight, the best that a lid with the same stages, pauses and travel could have "
-            "done had it known the weather; that bound is good to a few hours, and it weighs an hour of damage as ten "
-            "hours of growth, so that one figure alone may pass it."
+            "heat, frost, grow: hours at the leaf with damage, and of daylight in the growing band; mean of the crops, "
+            "guide values of hardened plants: an estimate, not a promise. soft: frost resistance lost in warm spells, "
+            "summed. Ah: charge the motor drew. harm %, grow %, all %: share of the way from the closed lid to perfect "
+            "foresight, the best that a lid with the same pauses and travel could have done had it known the weather. "
+            "That bound is good to a few percent; it weighs an hour of damage as ten of growth (all %), so that in one "
+            "of the two a rule may pass it."
         )
     )
     if plot_file:
