@@ -191,6 +191,31 @@ def test_nothing_is_acknowledged_before_it_is_stored(
         until(lambda: store.reading_count() == 50)
 
 
+def test_a_disk_that_is_really_full_loses_nothing(
+    any_broker: int, board: Board, store: Store, home: Path, pack: Pack, monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """SQLite's own "disk is full" holds acknowledgements back; with room again all rows are there once."""
+    monkeypatch.setattr("sashkeeper.bus.STORE_RETRY_S", 0.05)
+    room = threading.Event()
+    real = Store.add_readings
+
+    def add(self: Store, batch: Any) -> int:
+        pages = int(self.row("PRAGMA page_count")[0])
+        self.row(f"PRAGMA max_page_count = {1_000_000 if room.is_set() else pages}")
+        return real(self, batch)
+
+    monkeypatch.setattr(Store, "add_readings", add)
+    with running(home, any_broker, store):
+        for n in range(2000):
+            board.say("readings", pack("north", 1, n, T0 + n, air=1))
+        until(lambda: caplog.text.count("No space is left") > 2)
+        assert store.reading_count() < 2000
+        room.set()
+        until(lambda: store.reading_count() == 2000)
+    assert store.integrity() == []
+
+
 def test_a_host_that_dies_with_messages_in_hand_gets_them_again(
     store: Store, home: Path, pack: Pack, request: pytest.FixtureRequest
 ) -> None:

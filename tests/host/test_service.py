@@ -13,6 +13,7 @@ from sash import signing
 from sash.settings import defaults
 from sashkeeper.clock import SetClock
 from sashkeeper.errors import InputError, StoreFull, UnknownFrame
+from sashkeeper.inbox import BATCH
 from sashkeeper.outbox import Outbox
 from sashkeeper.service import Service
 from sashkeeper.store import Store
@@ -287,6 +288,24 @@ def test_time_passing_rolls_up_and_tells_the_alarms(
     assert ears.ticks == [T0 + 7200, T0 - 5000]
     service.link(False)
     assert ears.links == [False]
+
+
+def test_a_backlog_is_judged_seldom_but_in_the_end(
+    service: Service, store: Store, pack: Pack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Full batches that follow each other are judged once; the tick that comes after them judges what was left."""
+    monkeypatch.setattr("sashkeeper.service.JUDGE_AGAIN_S", 1e9)
+    judged: list[str] = []
+    monkeypatch.setattr(service.alarms, "judge", lambda frame, _received_s: judged.append(frame))
+    for batch in range(3):
+        for n in range(BATCH):
+            service.take("frames/north/readings", pack("north", 1, BATCH * batch + n, T0 + n, air=n % 30), T0)
+        service.flush()
+    assert judged == ["north"]
+    service.tick()
+    assert judged == ["north", "north"]
+    service.tick()
+    assert judged == ["north", "north"]
 
 
 def test_a_mistake_about_one_frame_leaves_the_others_watched(

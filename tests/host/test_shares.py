@@ -86,6 +86,36 @@ def test_alarms_alone_store_no_rows_but_the_latest(
         club.close()
 
 
+@pytest.mark.system
+def test_a_killed_watcher_tells_an_incident_once(tmp_path: Path, mosquitto: object) -> None:
+    """kill -9 of the alarms process after it has told: started again, hearing the fault again, it is one alarm."""
+    from tests.bench.ingest import client
+
+    club = Club(tmp_path, 1)
+    try:
+        club.start("alarms")
+        board = client(club.port, "f0", club.passwords["f0"], "f0")
+        board.loop_start()
+        now_s = int(time.time())
+        event = f'{{"v":1,"boot":1,"seq":0,"time_s":{now_s},"kind":"fault","fault":"stuck-shut","detail":""}}'
+        with Store(tmp_path / STORE_NAME) as store:
+            for _ in range(3):
+                board.publish("frames/f0/events", event, 1).wait_for_publish(10)
+                end = time.monotonic() + 10
+                while not store.alarm_list() and time.monotonic() < end:
+                    time.sleep(0.02)
+                club.stop("alarms", kill=True)
+                club.start("alarms")
+            board.publish("frames/f0/events", event, 1).wait_for_publish(10)
+            time.sleep(0.7)  # a tick of the real process
+            assert [(a.frame, a.kind) for a in store.alarm_list()] == [("f0", "stuck-shut")]
+            assert store.integrity() == []
+        board.disconnect()
+        board.loop_stop()
+    finally:
+        club.close()
+
+
 def test_a_wiped_board_loses_no_row(tmp_path: Path, pack: Callable[..., bytes]) -> None:
     """A board that counts from 1 again may outrun the word of its start: its readings wait and are all stored."""
     with Store(tmp_path / "s.db") as store, Store(tmp_path / "s.db") as other:
