@@ -46,7 +46,7 @@ SHUT = ("stuck-shut", "stuck-shut-cool", "no-drop", "motor-fault", "lid-iced")
 OPEN = ("stuck-open", "open-in-frost", "motor-fault")
 BREAKS = {
     "lid blocked from opening": Break("lid", "blocked", SHUT, "opening", 130),
-    "latch left on": Break("lid", "latch", SHUT, "opening", 130),
+    "latch left on": Break("lid", "latch", SHUT, "opening", 130, "slack_permille = 5.0"),
     "arm off its bracket": Break("lid", "arm-off", SHUT, "opening", 130),
     "motor wire broken": Break("motor", "broken-wire", (*SHUT, *OPEN), "opening", 130),
     "lid blocked from shutting": Break("lid", "blocked", OPEN, "shutting", 130, 'direction = "shut"'),
@@ -56,6 +56,9 @@ BREAKS = {
     "network gone": Break("link", "down", ("frame-silent", "frame-silent-sun", "frame-silent-open"), "fault", 2000),
     "battery flat": Break("battery", "flat", ("battery-low", "battery-empty"), "fault", 6 * 3600),
 }
+
+# Hours of the day in which a fault may begin: a latch is left on a shut lid, an open lid is blocked by day.
+HOURS = {"fault": (6, 23), "opening": (0, 5), "shutting": (11, 15)}
 
 
 @dataclass
@@ -149,7 +152,8 @@ def broken(seed: int, days: int) -> Outcome:
     name = rng.choice(sorted(BREAKS))
     one = BREAKS[name]
     day = rng.randrange(BEFORE_DAYS, max(BEFORE_DAYS + 1, days - AFTER_DAYS))
-    minute = rng.randrange(6 * 60, 23 * 60)
+    low_h, high_h = HOURS[one.since]
+    minute = rng.randrange(low_h * 60, high_h * 60)
     with tempfile.TemporaryDirectory(prefix="sashkeeper-campaign-") as home:
         at = f"{first_day(seed) + timedelta(day)}T{minute // 60:02d}:{minute % 60:02d}"
         table = {"link": "outage", "hold": "press"}.get(one.part, "fault")
