@@ -4,8 +4,8 @@
     found.best                    # the recommended candidate
     found.front                   # those that no other beats in everything
 
-Half of the candidates are spread over the whole space; the rest are children of the best so far. A
-candidate is judged on the mean over the weather years. The few best are run again in fine steps.
+A quarter of the candidates are spread over the whole space; the rest are children of the best so far and of what is
+set now. A candidate is judged on the mean over the weather years. The few best are run again in fine steps.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from framesim import tune_batch as batch
 from framesim.tune_run import Problem, RunFile, Threads, TuneError, Workers, YearSpec
-from framesim.tune_space import SEARCHED, Genome, Settings, children, front, settings_of, spread
+from framesim.tune_space import SEARCHED, Genome, Settings, children, front, genome_of, settings_of, spread
 
 __all__ = [
     "Candidate", "Motor", "Problem", "Search", "TuneError", "YearSpec", "compare", "loss", "search",
@@ -27,9 +27,10 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-GENERATIONS = 4
+GENERATIONS = 6
+SPREAD_SHARE = 0.25  # of the candidates, over the whole space; chosen
 SHORTLIST = 16
-VERSION = 1  # raise when results of an older run file must not be used any more
+VERSION = 2  # raise when results of an older run file must not be used any more
 
 # What is traded, all counted so that less is better, in the order of `costs`.
 COSTS = ("heat_kh", "frost_kh", "growing_h", "moves", "battery_mah_day")
@@ -38,6 +39,9 @@ COSTS = ("heat_kh", "frost_kh", "growing_h", "moves", "battery_mah_day")
 WORTH = {"heat_kh": 1.0, "frost_kh": 2.0, "growing_h": -1.0, "moves": 0.02, "battery_mah_day": 0.5}
 # Kelvin hours or hours by which a single year may be worse and still count as no worse: rounding, not harm.
 SLACK = 0.05
+# By how much harm has to be less in every year tuned on, where that can be had: a reserve for years that were not
+# tried. A share of what it is now, plus so much [K h], half of it at most; chosen.
+RESERVE, RESERVE_LEAST = 0.01, 0.3
 # How much dearer harm counts while the search goes on, where a year would be worse off than now; chosen.
 REGRET = 5.0
 
@@ -108,16 +112,29 @@ def _worse(one: Candidate, before: Candidate) -> dict[str, Array]:
     return {n: (theirs[n] - mine[n]) if n == "growing_h" else (mine[n] - theirs[n]) for n in WORTH}
 
 
-def no_worse(one: Candidate, before: Candidate) -> bool:
-    """Whether a candidate harms no more and grows no less in any year, and moves no more on average."""
+def _with_reserve(worse: dict[str, Array], before: Candidate) -> dict[str, Array]:
+    found = dict(worse)
+    for name in ("heat_kh", "frost_kh"):
+        now = before.figures()[name]
+        found[name] = worse[name] + np.minimum(0.5 * now, RESERVE * now + RESERVE_LEAST)
+    return found
+
+
+def no_worse(one: Candidate, before: Candidate, reserve: bool = False) -> bool:
+    """Whether a candidate harms no more and grows no less in any year, and moves no more on average.
+
+    reserve: whether it harms less by RESERVE.
+    """
     worse = _worse(one, before)
+    if reserve:
+        worse = _with_reserve(worse, before)
     harm = np.array([worse["heat_kh"], worse["frost_kh"], worse["growing_h"]])
     return bool(np.all(harm <= SLACK)) and float(worse["moves"].mean()) <= 0.0
 
 
 def regret(one: Candidate, before: Candidate) -> float:
-    """What makes a candidate one that nobody would want to change to, in growing hours; 0 when it is no worse."""
-    worse = _worse(one, before)
+    """What makes a candidate one that nobody would want to change to, in growing hours; 0 with a reserve and more."""
+    worse = _with_reserve(_worse(one, before), before)
     return REGRET * sum(abs(WORTH[n]) * float(np.maximum(worse[n], 0.0).mean()) for n in WORTH)
 
 
@@ -192,7 +209,7 @@ def _word(settings: Settings, fine: bool) -> str:
 
 
 def _generations(desk: _Desk, now: Candidate, candidates: int, seed: int) -> list[Candidate]:
-    first = candidates // 2
+    first = int(SPREAD_SHARE * candidates)
     later = (candidates - first) // GENERATIONS
     genomes = spread(first, seed)
     seen = set(genomes)
@@ -206,18 +223,21 @@ def _generations(desk: _Desk, now: Candidate, candidates: int, seed: int) -> lis
 
 
 def _parents(tried: Sequence[tuple[Genome, Candidate]], now: Candidate) -> list[Genome]:
-    """The eighth that one would most like to change to, and the best quarter of the front: worth having children."""
+    """What is worth having children: what one would most like to change to, and the best quarter of the front."""
     value = [loss(c) + regret(c, now) for _, c in tried]
     order = sorted(range(len(tried)), key=lambda n: (value[n], tried[n][0]))
     best = set(order[: len(tried) // 4]) & set(front(np.array([c.costs() for _, c in tried])))
-    return [tried[n][0] for n in sorted({*order[: max(4, len(tried) // 8)], *best})]
+    few = order[: max(4, len(tried) // 16)]
+    # The very best, and what is set now, have children more often than those that are only good.
+    often = [tried[n][0] for n in order[:4]] + [genome_of(now.settings)] * 2
+    return [tried[n][0] for n in sorted({*few, *best})] + often * (1 + len(few) // 6)
 
 
 def _choose(desk: _Desk, now: Candidate, tried: list[Candidate]) -> Search:
     shown = [tried[n] for n in front(np.array([c.costs() for c in tried]))]
     listed = sorted(tried, key=lambda c: loss(c) + regret(c, now))[:SHORTLIST]
     before, *fine = desk.work([now.settings, *(c.settings for c in listed)], fine=True)
-    kept = [c for c in fine if no_worse(c, before)]
+    kept = [c for c in fine if no_worse(c, before, reserve=True)] or [c for c in fine if no_worse(c, before)]
     if not kept:
         reason = "nothing that was tried harms no more and grows no less than what is set now, in every year"
         return Search(before, before, shown, tried, reason, desk.winters)

@@ -59,6 +59,12 @@ def settings_of(genome: Genome, base: Mapping[str, int]) -> Settings | None:
     return None if controller.check(full) else full
 
 
+def genome_of(settings: Mapping[str, int]) -> Genome:
+    """The genome nearest to some settings."""
+    values = {**settings, BAND: settings["open_mdegc"] - settings["close_mdegc"]}
+    return tuple(min(max(round((values[a.name] - a.low) / a.step), 0), a.places - 1) for a in AXES)
+
+
 def spread(count: int, seed: int) -> list[Genome]:
     """Genomes spread evenly over the whole space (a scrambled Sobol sequence), at most `count`, none twice."""
     from scipy.stats import qmc
