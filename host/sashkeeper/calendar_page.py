@@ -51,8 +51,9 @@ def page(plan: Plan) -> str:
 
 def _line(plan: Plan, n: int) -> str:
     entry = plan.entries[n]
-    keep = entry.key.endswith(("-best", "-last", "-out", "-dark", "-light", "-snow", "-cold"))
-    return f"<li><b>{short(entry.day)}</b> {escape(entry.title)}</li>" if keep else ""
+    keep = entry.key.endswith(("-best", "-last", "-out", "-dark", "-light", "-snow", "-cold", "-free"))
+    more = f": {escape(entry.text.split('. ', 1)[1])}" if entry.key.endswith("-free") else ""
+    return f"<li><b>{short(entry.day)}</b> {escape(entry.title)}{more}</li>" if keep else ""
 
 
 def _drawing(plan: Plan) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import click
 
-from sashkeeper import calendar_page, crops, ical_feed, sowing
-from sashkeeper.calendar import Plan, eating_order, plan, short
+from sashkeeper import calendar_page, crops, ical_feed, planting_next, sowing
+from sashkeeper.calendar import Plan, eating_order, next_day_of, plan, short
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.crops import Crop, CropBook
@@ -52,7 +53,7 @@ def command(
         from sashkeeper.frame_days import frame_days
 
         days = frame_days(weather, site, year)
-    made = plan(site, kinds, year, days)
+    made = _with_slots(app, plan(site, kinds, year, days), site)
     if ics is not None:
         _write(ics, _feed(app.store, made, app.clock.now_s()))
     if page is not None:
@@ -64,6 +65,19 @@ def command(
     for file, what in ((ics, "Calendar feed"), (page, "Page to print")):
         if file is not None:
             click.echo(f"{what}: {file}")
+
+
+def _with_slots(app: App, made: Plan, site: Site) -> Plan:
+    """Add the days on which parts of the beds come free, where something stands there."""
+    frames = app.store.frames()
+    if not any(app.store.plantings(f.id, site.today(app.clock.now_s()).isoformat()) for f in frames):
+        return made
+    from sashkeeper.commands.plant import free_slots
+
+    start = next_day_of((6, 21) if site.lat_deg >= 0 else (12, 21), made.winter, site.lat_deg)
+    slots = [s for s in free_slots(app, [f.id for f in frames]) if start <= s.since < start + timedelta(days=365)]
+    added = planting_next.entries(slots, {f.id: f.name for f in frames}, crops.load(app.home))
+    return dataclasses.replace(made, entries=tuple(sorted([*made.entries, *added], key=lambda e: (e.day, e.key))))
 
 
 def _crops(book: CropBook, words: tuple[str, ...]) -> list[Crop]:
@@ -110,7 +124,7 @@ def _print(made: Plan, site: Site, seeds: dict[str, dict[str, float]]) -> None:
             days = ", ".join(short(d) for d in w.repeats)
             click.echo(paragraph(f"{w.crop.id}, little and often: {days}.", "", "  "))
     for entry in made.entries:
-        if entry.key.endswith(("-snow", "-cold")):
+        if entry.key.endswith(("-snow", "-cold", "-free")):
             click.echo(paragraph(f"{short(entry.day)}: {entry.title}. {entry.text}", "", "  "))
     order = ", ".join(c.id for c in eating_order([w.crop for w in made.windows]))
     click.echo(paragraph(f"Eat in this order: {order}.", "", "  "))

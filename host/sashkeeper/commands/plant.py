@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import click
 
-from sashkeeper import crop_state, crops, planting, season_now
+from sashkeeper import crop_state, crops, planting, planting_next, season_now, sowing
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError
-from sashkeeper.place import site_of
+from sashkeeper.place import need_site, site_of
 from sashkeeper.setpoint_words import in_unit
 from sashkeeper.store import Planting
 
@@ -154,6 +155,81 @@ def _state_json(s: crop_state.CropState) -> dict[str, Any]:
         "heat_over_degc": s.heat_over_degc,
         "up_in_days": s.up_in_days,
     }
+
+
+@command.command("next")
+@click.argument("frame", required=False)
+@click.option("--area", type=float, help="Area of the bed in m2, for seed.")
+@json_option
+@pass_app
+def next_(app: App, frame: str | None, area: float | None, as_json: bool) -> None:
+    """Show what comes free in the bed of FRAME (or of all), when, and what is still worth sowing there."""
+    if frame is not None:
+        app.store.frame(frame)
+    found = free_slots(app, [frame] if frame is not None else [f.id for f in app.store.frames()])
+    if as_json:
+        print_json([_slot_json(s, area) for s in found])
+        return
+    if not found:
+        click.echo('There is no frame yet. Enter it: "sashkeeper frames add NAME".')
+    for slot in found:
+        click.echo(paragraph(_slot_words(slot, area), "", "  "))
+    if found:
+        click.echo(paragraph("Days are guesses from how each crop is cut; guide values. A crop's own day counts: "
+                             '"sashkeeper plant remove FRAME CROP" when it is cleared.'))  # fmt: skip
+
+
+def free_slots(app: App, frames: Sequence[str]) -> list[planting_next.Slot]:
+    """Return the slots of frames, the soonest first. Raises InputError without a place, and in polar night."""
+    site = need_site(app.config)
+    found: list[planting_next.Slot] = []
+    for name in frames:
+        now = season_now.gather(app.store, app.config, app.home, name, app.clock.now_s())
+        planner = planting_next.Planner(site, now.book, planting_next.soil_now(now.soil, now.today))
+        found += planner.slots(name, now.plantings, now.today)
+    return sorted(found, key=lambda s: (s.since, s.frame))
+
+
+def _slot_words(slot: planting_next.Slot, area_m2: float | None) -> str:
+    part = "the whole bed" if slot.share_permille == planting.FULL else f"{slot.share_permille / 10:.0f} % of the bed"
+    if slot.leaves is None:
+        head = f"{slot.frame}: {part} is free now"
+    else:
+        head = f"{slot.frame}: {part} comes free about {slot.since} ({slot.leaves.crop}: {slot.why})"
+    words = f"{head}. {planting_next.sow_words(slot)}"
+    need = _seed(slot, area_m2)
+    if need:
+        words += " Seed for it: " + ", ".join(f"{crop} {count:.0f}" for crop, count in need.items()) + "."
+    return words
+
+
+def _seed(slot: planting_next.Slot, area_m2: float | None) -> dict[str, float]:
+    """Return seeds for baby leaf, or plants where they are planted out, of the crops named for a slot."""
+    if area_m2 is None:
+        return {}
+    found = {}
+    for s in slot.sow[: planting_next.AT_MOST]:
+        need = sowing.shares(area_m2, slot.share_permille / planting.FULL, s.crop)
+        found[s.crop.id] = need["full_plants"] if s.how.startswith("plant out") else need["baby_seeds"]
+    return found
+
+
+def _slot_json(slot: planting_next.Slot, area_m2: float | None) -> dict[str, Any]:
+    need = _seed(slot, area_m2)
+    return {
+        "frame": slot.frame,
+        "free_from": slot.since.isoformat(),
+        "share": slot.share_permille / planting.FULL,
+        "leaves": None if slot.leaves is None else {"id": slot.leaves.id, "crop": slot.leaves.crop},
+        "why": slot.why,
+        "sow": [
+            {"crop": s.crop.id, "how": s.how, "until": s.until.isoformat() if s.until else None,
+             "first_cut": s.first_cut.isoformat() if s.first_cut else None,
+             **({"seeds_or_plants": round(need[s.crop.id])} if s.crop.id in need else {})}
+            for s in slot.sow
+        ],
+        "waits": slot.waits,
+    }  # fmt: skip
 
 
 @command.command("remove")

@@ -205,7 +205,7 @@ def set_(app: App, /, frame: str, wait_s: float, as_json: bool, **given: float |
     app.store.frame(frame)
     changes = {name: _wire(app, name, value) for name, value in given.items() if value is not None}
     if not changes:
-        raise InputError("Nothing to set: give at least one value, like --open 16. Nothing was changed.")
+        raise InputError("Nothing to set: give at least one value, like --opening 16. Nothing was changed.")
     _send(app, frame, changes, "set by hand", wait_s, as_json)
 
 
