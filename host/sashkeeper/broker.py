@@ -20,11 +20,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from amqtt.broker import Broker
 from amqtt.contexts import Action, BrokerConfig, ListenerConfig
 from amqtt.plugins.base import BaseAuthPlugin, BaseTopicPlugin
 
 from .access import HOST_USER, may_hear, may_publish
+from .broker_held import HeldBroker
 from .bus import Address
 from .errors import JobError, SashkeeperError
 from .frames import mqtt_password
@@ -154,8 +154,8 @@ class EmbeddedBroker:
     ) -> None:
         """store: file with the accounts (it must exist). port 0 takes a free one, see `port` after start.
 
-        wait_for_host: frames get in only while `host_is_here`. Without a subscriber this broker would
-        acknowledge their readings and drop them.
+        wait_for_host: frames get in only while `host_is_here`, and are told that a message arrived when the
+        host has stored it. Without a subscriber this broker would acknowledge their readings and drop them.
         """
         self._gate = threading.Event()
         self._gate_name = str(id(self)) if wait_for_host else ""
@@ -236,14 +236,15 @@ class EmbeddedBroker:
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
         self._stop = asyncio.Event()
-        broker = Broker(
+        broker = HeldBroker(
             BrokerConfig(
                 listeners={"default": ListenerConfig(bind=f"{self.listen}:{self.port}", **self._tls)},
                 plugins={
                     f"{__name__}.Accounts": {"store": str(self._store), "gate": self._gate_name},
                     f"{__name__}.Rules": {},
                 },
-            )
+            ),
+            until_stored=bool(self._gate_name),
         )
         await broker.start()
         self._up.set()

@@ -151,6 +151,11 @@ class Bus:
             return
         # A kept session may still hold messages of before; unacknowledged ones come again.
         self._unacked.clear()
+        # What came over the old line is stored, but not acknowledged on this one: a broker that has lost the
+        # session gives the same packet ids to other messages.
+        kept = [(topic, payload, mid, 0, retained) for topic, payload, mid, _, retained in self._arrived]
+        self._arrived.clear()
+        self._arrived.extend(kept)
         self.connections += 1
         # A kept session is subscribed already, and what it held comes before any answer to us.
         self.connected = bool(flags.session_present)

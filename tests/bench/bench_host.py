@@ -105,13 +105,17 @@ def _club(folder: Path) -> Iterator[Figure]:
 def _pace(port: int, names: list[str]) -> None:
     board = ingest.client(port, "bench", "bench-only", "bench")
     board.loop_start()
-    began, now_s = time.monotonic(), int(time.time())
+    began, now_s, said = time.monotonic(), int(time.time()), []
     for minute in range(CLUB_MINUTES):
         for n, name in enumerate(names):
             due = 60 * (minute + n / len(names))
             if (ahead := due - (time.monotonic() - began)) > 0.02:
                 time.sleep(ahead)
-            board.publish(f"frames/{name}/readings", ingest.pack(name, minute, now_s + int(due)), 1)
+            said.append(board.publish(f"frames/{name}/readings", ingest.pack(name, minute, now_s + int(due)), 1))
+    # Closing with acknowledgements unread resets the connection; the broker then gives up at its next
+    # acknowledgement and never reads what came after it: a row that was never published, not a lost one.
+    for one in said:
+        one.wait_for_publish(30)
     board.disconnect()
     board.loop_stop()
 
