@@ -8,8 +8,10 @@ import random
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -89,54 +91,131 @@ def test_a_writer_killed_200_times(home: Path) -> None:
     crash_often(home, 200)
 
 
-def serve_under_fire(home: Path, times: int, messages: int, pack: Callable[..., bytes]) -> None:
-    """Publish through a real broker while `serve` is killed again and again; all rows must be there once."""
-    port = free_port()
-    with Store(home / STORE_NAME) as store:
-        frame = frames.add(store, "north", T0)
-        mosquitto.write(store, home / "broker", port=port)
-        password = frames.mqtt_password(frame)
-    config.change(home, {"broker": {"kind": "external", "port": port}})
-    command = [sys.executable, "-m", "sashkeeper", "--home", str(home), "serve"]
-    rng = random.Random(messages)
-    with mosquitto.Mosquitto(home / "broker", port):
-        serve = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-        wait_for_start(serve)
-        board = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="north", clean_session=False)
-        board.username_pw_set("north", password)
-        board.max_queued_messages_set(0)
-        board.connect("127.0.0.1", port)
-        board.loop_start()
-        last = None
+class Phone(ThreadingHTTPServer):
+    """A service that takes messages and keeps their texts."""
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+        told = self.told
+
+        class Take(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                told.append(json.loads(self.rfile.read(int(self.headers["Content-Length"])))["title"])
+                self.send_response(200)
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                """Silent."""
+
+        super().__init__(("127.0.0.1", 0), Take)
+        threading.Thread(target=self.serve_forever, daemon=True).start()
+
+
+class Fire:
+    """`serve`, killed and started again and again, with one board that publishes and a phone that hears."""
+
+    def __init__(self, home: Path, kind: str, phone: Phone, seed: int) -> None:
+        self.home, self.kind, self.port, self.rng = home, kind, free_port(), random.Random(seed)
+        with Store(home / STORE_NAME) as store:
+            password = frames.mqtt_password(frames.add(store, "north", T0))
+            mosquitto.write(store, home / "broker", port=self.port)
+        config.change(home, {
+            "broker": {"kind": kind, "port": self.port},
+            "page": {"port": free_port()},
+            "channels": [{"name": "phone", "url": f"json://127.0.0.1:{phone.server_port}/"}],
+        })  # fmt: skip
+        self.broker = mosquitto.Mosquitto(home / "broker", self.port) if kind == "external" else None
+        if self.broker is not None:
+            self.broker.start()
+        self.serve = self.start()
+        wait_for_start(self.serve)
+        self.board = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="north", clean_session=False)
+        self.board.username_pw_set("north", password)
+        self.board.max_queued_messages_set(0)
+        self.board.reconnect_delay_set(1, 2)
+        self.acknowledged = 0
+        self.board.on_publish = self._note
+        self.board.connect("127.0.0.1", self.port)
+        self.board.loop_start()
+
+    def _note(self, *_: object) -> None:
+        self.acknowledged += 1
+
+    def start(self) -> subprocess.Popen[str]:
+        command = [sys.executable, "-m", "sashkeeper", "--home", str(self.home), "serve"]
+        return subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+
+    def kill_and_start(self) -> None:
+        """Kill at a random moment: half the time while it works, half the time while it starts."""
+        if self.rng.random() < 0.5:
+            wait_for_start(self.serve)
+            time.sleep(self.rng.random() * 0.4)  # a real program is killed at a real moment
+        else:
+            time.sleep(self.rng.random() * 2.0)
+        self.serve.send_signal(signal.SIGKILL)
+        self.serve.wait()
+        assert self.serve.stdout is not None
+        self.serve.stdout.close()
+        self.serve = self.start()
+
+    def close(self) -> None:
+        self.board.disconnect()
+        self.board.loop_stop()
+        if self.serve.poll() is None:
+            self.serve.kill()
+        self.serve.wait(10)
+        if self.serve.stdout is not None:
+            self.serve.stdout.close()
+        if self.broker is not None:
+            self.broker.stop()
+
+
+def serve_under_fire(home: Path, kind: str, times: int, messages: int, pack: Callable[..., bytes]) -> None:
+    """Publish through a real broker while `serve` is killed; all rows are there once, and the jam is told once."""
+    phone = Phone()
+    fire = Fire(home, kind, phone, messages)
+    try:
         for part in range(times + 1):
             for n in range(part * messages, (part + 1) * messages):
-                last = board.publish("frames/north/readings", pack("north", 1, n, T0 + n, air=n % 40), 1)
-            if part == times:
-                break
-            time.sleep(rng.random() * 0.3)  # a real program is killed at a real moment
-            serve.send_signal(signal.SIGKILL)
-            serve.wait()
-            assert serve.stdout is not None
-            serve.stdout.close()
-            serve = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-            wait_for_start(serve)
-        assert last is not None
-        last.wait_for_publish(30)
+                fire.board.publish("frames/north/readings", pack("north", 1, n, T0 + n, air=n % 40), 1)
+            if part == times // 2:
+                event = {"v": 1, "boot": 1, "seq": 0, "time_s": int(time.time()), "kind": "fault",
+                         "fault": "stuck-shut", "detail": ""}  # fmt: skip
+                fire.board.publish("frames/north/events", json.dumps(event), 1)
+            if part < times:
+                fire.kill_and_start()
+        wait_for_start(fire.serve)
         want = (times + 1) * messages
+        wait_until(lambda: fire.acknowledged == want + 1, 120)
+        assert fire.acknowledged == want + 1
         with Store(home / STORE_NAME) as store:
-            end = time.monotonic() + 30
-            while store.reading_count() < want and time.monotonic() < end:
-                time.sleep(0.05)
+            wait_until(lambda: store.reading_count() >= want, 60)
             missing = set(range(want)) - {seq for (seq,) in store.rows("SELECT seq FROM readings")}
             assert missing == set()
             assert store.reading_count() == want
+            assert len(store.events("north")) == 1
             assert store.integrity() == []
-        serve.send_signal(signal.SIGTERM)
-        assert serve.wait(15) == 0
-        assert serve.stdout is not None
-        serve.stdout.close()
-        board.disconnect()
-        board.loop_stop()
+            wait_until(lambda: any("stuck" in title for title in phone.told), 30)
+            jams = store.alarm_list(kind="stuck-shut")
+            assert len(jams) == 1
+            first = [d for d in store.delivery_list(alarm=jams[0].id) if d.data["kind"] == "alert"]
+            assert len(first) == 1
+            alerts = [title for title in phone.told if title == first[0].data["title"]]
+            print(f"{times} kills, {want} rows, jam told {len(alerts)} times, {len(phone.told)} messages in all")
+            # Killed between the phone's "accepted" and the note of it, one message may go out again (docs/alarms.md).
+            assert 1 <= len(alerts) <= 2
+        fire.serve.send_signal(signal.SIGTERM)
+        assert fire.serve.wait(15) == 0
+    finally:
+        fire.close()
+        phone.shutdown()
+        phone.server_close()
+
+
+def wait_until(holds: Callable[[], bool], wait_s: float) -> None:
+    end = time.monotonic() + wait_s
+    while not holds() and time.monotonic() < end:
+        time.sleep(0.05)
 
 
 def wait_for_start(serve: subprocess.Popen[str]) -> None:
@@ -148,18 +227,25 @@ def wait_for_start(serve: subprocess.Popen[str]) -> None:
 
 
 @pytest.mark.system
-def test_serve_killed_under_load(home: Path, pack: Callable[..., bytes], request: pytest.FixtureRequest) -> None:
-    """Three kills of `serve` while messages pour in: rows stored = rows published, none twice."""
+@pytest.mark.parametrize("kind", ["external", "embedded"])
+def test_serve_killed_under_load(
+    home: Path, pack: Callable[..., bytes], kind: str, request: pytest.FixtureRequest
+) -> None:
+    """Three kills of `serve`, with either broker: rows stored = rows published, none twice, one alert."""
     request.getfixturevalue("mosquitto")
-    serve_under_fire(home, 3, 1000, pack)
+    serve_under_fire(home, kind, 3, 500, pack)
 
 
 @pytest.mark.slow
 @pytest.mark.system
-def test_serve_killed_often_under_load(home: Path, pack: Callable[..., bytes], request: pytest.FixtureRequest) -> None:
-    """The same with 40 kills."""
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize(("kind", "times"), [("external", 200), ("embedded", 40)])
+def test_serve_killed_often_under_load(
+    home: Path, pack: Callable[..., bytes], kind: str, times: int, request: pytest.FixtureRequest
+) -> None:
+    """The same with 200 kills at random moments behind Mosquitto, and with 40 where the broker dies along."""
     request.getfixturevalue("mosquitto")
-    serve_under_fire(home, 40, 1000, pack)
+    serve_under_fire(home, kind, times, 300, pack)
 
 
 @pytest.mark.system
