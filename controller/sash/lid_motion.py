@@ -78,6 +78,8 @@ STRAY_MS = 2000             # ... when it lasts this long
 NEAR = 50                   # permille: this close to an end by time counts as there
 NOT_AT_END = 30             # permille: a stuck lid whose end switch is not made is at least this far from that end
 NO_WAY_MS = 2000            # a new try that stalls sooner has gained no way
+PROOF_MS = 500              # so long at full power: before that a lid held fast does not show in the current ...
+LONG_PROOF_MS = 2000        # ... and so long if the current is high: wood and latch give way for a while
 SHORT_TRY = 100             # permille of travel a new try may drive without freeing the switch
 EARLY = 600                 # permille of the expected travel: an end reached sooner is doubted ...
 EARLY_LEAST = 70            # ... unless so few permille of the whole travel are missing ...
@@ -146,6 +148,8 @@ class Motion:
         self._warned_ms = 0
         self._announce = 1          # 1 until the first drive after a quiet minute
         self._stray = 0
+        self._stuck_way = STOP      # which way the drive failed that made the fault
+        self._made = 0              # 1 once the switch of the end it is stuck at was seen made at rest
         self._alone = 0             # readings in a row that contradict the state
         self._left = UNKNOWN        # where the lid was when it moved by itself
         self._blind_current = 0     # 1 once the current reading was proved false
@@ -234,6 +238,7 @@ class Motion:
             self.fault = FAULTS.index(word)
             self.latched = 1
             self.state = STUCK
+            self._stuck_way = self._way_of(self.fault)
 
     def calm(self):
         """Nothing may move now: not even back from a stall."""
@@ -287,9 +292,10 @@ class Motion:
         self.peak_ma = max(self.peak_ma, motor_ma)
         if self._moved_off(direction, at_shut, at_open, pot):
             self._freed = 1
-        if self._too_much(motor_ma):
+        at_goal = self._at_goal_end(direction, at_shut, at_open)
+        if self._too_much(motor_ma) and not (at_goal and motor_ma < 2 * self.stall_ma):
             self._stalled(direction, at_shut, at_open, motor_ma)    # 5
-        elif self._at_goal_end(direction, at_shut, at_open):
+        elif at_goal:
             self._arrive(direction)                                 # 1
         elif self._at_wrong_end(direction, at_shut, at_open):
             self._stop()
@@ -300,9 +306,9 @@ class Motion:
         elif want == NONE:
             self._break_off()                                       # 3
         else:
-            self._watch_goal(want, direction, at_shut, at_open)
+            self._watch_goal(want, direction, at_shut, at_open, motor_ma)
 
-    def _watch_goal(self, want, direction, at_shut, at_open):
+    def _watch_goal(self, want, direction, at_shut, at_open, motor_ma):
         if self._goal != want and not self._gentle:
             self._retarget(want, direction)
         if self.motor == STOP:
@@ -314,10 +320,32 @@ class Motion:
                 # By time the lid is well open, but its switch says it has not moved.
                 if self._work_ms >= self._needed_work() + self.travel_ms * SHORT_TRY // 1000:
                     self._overrun(direction, at_shut, at_open)      # 7
-            else:
+            elif not self._needs_proof(motor_ma) or self._proved(motor_ma):
+                if self.fault == WELL or self._proved(motor_ma):
+                    self._settle_well(direction, 0)
                 self._stop()
-                self._settle_well()
                 self._event(REACHED_PART)                           # 2
+
+    def _needs_proof(self, motor_ma):
+        """1 when time alone does not tell that the opening is reached, and the current still can.
+
+        A lid held by latch or ice follows the arm for a few permille and opens its switch on the way. Its
+        stall shows at full power only, and a crack can be shorter by time than the soft start.
+        """
+        if self.has_pot or motor_ma == NONE or self._blind_current:
+            return 0
+        if self.fault != WELL or self.peak_ma < DEAD_MA:
+            return 1
+        return 1 if self._start_ms == 0 or self._start_ms == self.travel_ms else 0
+
+    def _proved(self, motor_ma):
+        """1 when a witness besides time has seen this drive go: potentiometer, or current without a stall."""
+        if self.has_pot:
+            return self._freed
+        if self._blind_current or motor_ma < DEAD_MA:
+            return 0
+        strong_ms = self._drive_ms - RAMP_MS
+        return 1 if strong_ms >= (PROOF_MS if motor_ma * 2 < self.stall_ma else LONG_PROOF_MS) else 0
 
     def _retarget(self, want, direction):
         """Take over a new wish if it lies ahead; otherwise stop and let the next step turn round."""
@@ -349,6 +377,8 @@ class Motion:
     def _too_much(self, motor_ma):
         """1 at a stall; a current beyond twice the limit does not wait for the surge to pass."""
         limit = self.stall_ma * 3 // 4 if self.icy else self.stall_ma
+        if self._gentle:
+            limit = limit * GENTLE // 1000      # less power, less stall current
         if self._direction() == SHUT_DIRECTION:
             limit = limit * SHUT_SHARE // 1000
         if motor_ma >= 2 * self.stall_ma:
@@ -435,8 +465,15 @@ class Motion:
         self.siren = 0
         self._warned_ms = 0
 
-    def _settle_well(self):
-        """A drive that came to its goal ends the fault it was a new try for."""
+    def _settle_well(self, direction, at_end):
+        """A drive that came to its goal ends the fault it was a new try for, if it shows that it is over.
+
+        What would not open is free once it has opened: standing at the shut end proves nothing. What was
+        stuck between is free at either end, and where it has gone on the way that failed.
+        """
+        if self.fault == STUCK_SHUT or self.fault == STUCK_OPEN or self.fault == STUCK_PART and not at_end:
+            if direction != self._stuck_way:
+                return
         self.fault = WELL
         self.latched = 0
         self.tries = 0
@@ -453,7 +490,7 @@ class Motion:
         self._drives = 0
         self._stop()
         self._put(end_ms)
-        self._settle_well()
+        self._settle_well(direction, 1)
         # Far too early: the switch may lie, or the position was wrong. The lid stays
         # in use, since a switch is the better witness, but the doubt is reported.
         self.doubt = LOST_POSITION if early else WELL
@@ -543,7 +580,8 @@ class Motion:
         if not self._near_end(direction):
             return 0
         if not self.switches:
-            return 1
+            # A new try that stalls at once stands where the last one stood.
+            return 0 if self.tries and self._drive_ms <= NO_WAY_MS else 1
         # Shutting on to something a finger thick looks the same as a dead switch: stuck.
         if direction == SHUT_DIRECTION:
             return 0
@@ -560,7 +598,8 @@ class Motion:
         """At the end by current or time. With switches fitted that is a doubt: theirs did not make."""
         self._stop()
         self._put(self.travel_ms if direction == OPEN_DIRECTION else 0)
-        self._settle_well()
+        if self.fault == WELL or self.peak_ma >= DEAD_MA:
+            self._settle_well(direction, 1)
         self.doubt = LOST_POSITION if self.switches else WELL
         self._event(REACHED_OPEN if direction == OPEN_DIRECTION else REACHED_SHUT)
 
@@ -580,17 +619,21 @@ class Motion:
             self._put(self.travel_ms)
             return STUCK_OPEN
         margin = self.travel_ms * NEAR // 1000
-        if not self.switches and self._start_ms != NONE:
-            if direction == OPEN_DIRECTION and self._start_ms <= margin and self._at_ms <= 2 * margin:
+        least = self.travel_ms * NOT_AT_END // 1000
+        if self._start_ms != NONE and self._at_ms != NONE:
+            # Held by a latch with some play it has opened its switch, but it has not left its end:
+            # much of that time went into wood and screw.
+            if direction == OPEN_DIRECTION and self._start_ms <= least and self._at_ms <= 2 * margin:
+                self._at_ms = min(self._at_ms, least)
                 return STUCK_SHUT
-            if direction == SHUT_DIRECTION and self._start_ms >= self.travel_ms - margin:
+            if direction == SHUT_DIRECTION and self._start_ms >= self.travel_ms - least:
                 if self._at_ms >= self.travel_ms - 2 * margin:
                     return STUCK_OPEN
         if not self.has_pot and self._drive_ms >= self.travel_ms:
             self._at_ms = NONE      # it ran the whole time and is at neither end
         if self._at_ms != NONE:
-            least = self.travel_ms * NOT_AT_END // 1000
-            if at_shut == 0:
+            # Not shut, whatever time says; one that failed to open is not thought further open for that.
+            if at_shut == 0 and direction == SHUT_DIRECTION:
                 self._at_ms = max(self._at_ms, least)
             if at_open == 0:
                 self._at_ms = min(self._at_ms, self.travel_ms - least)
@@ -599,6 +642,8 @@ class Motion:
     def _fail(self, event, fault):
         """Stop for a reason: pause and try again, or latch after the last try."""
         self._event(event)
+        self._stuck_way = self._way_of(fault)
+        self._made = 0
         if fault == BOTH_MADE:
             self._at_ms = NONE
             self.fault = fault
@@ -611,6 +656,12 @@ class Motion:
             self.pause_ms = 0
         else:
             self.pause_ms = ICY_PAUSE_MS if self.icy else PAUSES_MS[self.tries - 1]
+
+    def _way_of(self, fault):
+        """Which way a lid with this fault does not go."""
+        if fault == STUCK_SHUT:
+            return OPEN_DIRECTION
+        return SHUT_DIRECTION if fault == STUCK_OPEN else self._last_direction
 
     # --- at rest ------------------------------------------------------------------------
     def _go_on_hold(self):
@@ -683,10 +734,13 @@ class Motion:
         return 1 if 0 < self._at_ms < self.travel_ms else 0
 
     def _proves_movement(self, at_shut, at_open):
-        if self.fault == STUCK_SHUT:
-            return at_shut == 0
-        if self.fault == STUCK_OPEN:
-            return at_open == 0
+        if self.fault == STUCK_SHUT or self.fault == STUCK_OPEN:
+            # Moved by hand or wind: the switch was made at rest and is not any more. One that the failed
+            # drive itself has opened proves nothing: latches have play.
+            switch = at_shut if self.fault == STUCK_SHUT else at_open
+            if switch == 1:
+                self._made = 1
+            return switch == 0 and self._made
         if self.fault == STUCK_PART or self.fault == LOST_POSITION:
             return (at_shut == 1 or at_open == 1) and self.pause_ms == 0
         return 0
@@ -722,9 +776,9 @@ class Motion:
             return STOP if self.state == SHUT else SHUT_DIRECTION
         if want >= 1000:
             return STOP if self.state == OPEN else OPEN_DIRECTION
-        # Between the ends a hundredth of the travel is close enough.
-        if abs(want - here) <= 10 and self.state == PART:
-            return STOP
+        # Between the ends a hundredth of the travel is close enough; stuck there it tries again the way that failed.
+        if abs(want - here) <= 10 and (self.state == PART or self.state == STUCK):
+            return STOP if self.state == PART or self.has_pot else self._stuck_way
         return OPEN_DIRECTION if want > here else SHUT_DIRECTION
 
     def _begin(self, direction, want, at_shut, at_open):
@@ -756,6 +810,7 @@ class Motion:
         self._work_ms = 0
         self._dead_ms = 0
         self._freed = 0
+        self._made = 0
         self.peak_ma = 0
         self._pot_from = self.position_permille if self.has_pot else NONE
         self.motor = direction * self.forward
