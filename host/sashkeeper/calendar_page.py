@@ -24,6 +24,11 @@ svg { width: 100%; height: auto; }
 ul { columns: 3; column-gap: 18px; margin: 4px 0; padding-left: 0; list-style: none; }
 li { break-inside: avoid; padding: 1px 0; } b { white-space: nowrap; }
 .small { color: #444; font-size: 10px; }
+@media screen { body { padding: 8px; } }
+@media screen and (max-width: 720px) {
+  body { font-size: 15px; } .small { font-size: 13px; } ul { columns: 1; } li { padding: 3px 0; }
+  .wide { overflow-x: auto; } .wide svg { width: 760px; }
+}
 """
 
 
@@ -39,8 +44,9 @@ def page(plan: Plan) -> str:
             f'<meta name="viewport" content="width=device-width, initial-scale=1"><style>{STYLE}</style></head><body>',
             f"<h1>{escape(title)}</h1>",
             *(f"<p>{escape(note)}</p>" for note in plan.notes),
-            _drawing(plan),
+            f'<div class="wide" tabindex="0" role="region" aria-label="months">{_drawing(plan)}</div>',
             f"<p><b>Eat in this order:</b> {escape(order)}.</p>",
+            f"<ul>{''.join(_crop_line(w) for w in plan.windows)}</ul>",
             f"<ul>{''.join(_line(plan, n) for n in range(len(plan.entries)))}</ul>",
             '<p class="small">Light: can be sown already. Dark: best. Orange: still worth it, thinner crop. Grey: dark '
             "weeks. Guide values, to be corrected by your own notes.</p>",
@@ -49,11 +55,19 @@ def page(plan: Plan) -> str:
     )
 
 
+def _crop_line(w: Window) -> str:
+    out = f", plant out {short(w.plant_out)}" if w.plant_out else ""
+    days = f"best {short(w.best)}{out}, last {short(w.last)}; first leaves {short(w.first_cut[0])}"
+    return f"<li><b>{escape(w.crop.name)}{' (tray)' if w.tray else ''}</b> {days}</li>"
+
+
 def _line(plan: Plan, n: int) -> str:
+    """The year's own days; those of the crops stand in their own lines."""
     entry = plan.entries[n]
-    keep = entry.key.endswith(("-best", "-last", "-out", "-dark", "-light", "-snow", "-cold", "-free"))
+    if not entry.key.endswith(("-dark", "-light", "-snow", "-cold", "-free")):
+        return ""
     more = f": {escape(entry.text.split('. ', 1)[1])}" if entry.key.endswith("-free") else ""
-    return f"<li><b>{short(entry.day)}</b> {escape(entry.title)}{more}</li>" if keep else ""
+    return f"<li><b>{short(entry.day)}</b> {escape(entry.title)}{more}</li>"
 
 
 def _drawing(plan: Plan) -> str:

@@ -148,3 +148,4 @@ def _draw_sky(warmth: Any, lid: Any, days: Sequence[PreviewDay], sets: Mapping[s
     lid.set_ylabel("lid, %")
     lid.set_ylim(0, 105)
     lid.set_xlim(0, 24)
+    lid.set_xticks(range(0, 25, 3))

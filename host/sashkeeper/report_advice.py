@@ -25,8 +25,10 @@ def _frost(season: SeasonReport) -> list[str]:
     hurt = [c for c in season.crops if c.frost >= FROST_URGENT_DEGC_H]
     if not hurt:
         return []
-    names = ", ".join(f"{c.crop.name.lower()} ({c.frost:.0f} K h, estimate {c.frost_low:.0f} to {c.frost_high:.0f})"
-                      for c in hurt)  # fmt: skip
+    names = ", ".join(
+        f"{c.crop.name.lower()} ({c.frost:.0f} degree-hours, estimate {c.frost_low:.0f} to {c.frost_high:.0f})"
+        for c in hurt
+    )
     coldest = min(season.days, key=lambda d: d.low)
     return [
         f"Frost went below the damage point of {names}; the coldest night was {coldest.day} with {coldest.low:.1f} °C. "
@@ -39,7 +41,7 @@ def _heat(season: SeasonReport) -> list[str]:
     if not hot:
         return []
     warmest = max(season.days, key=lambda d: d.high)
-    names = ", ".join(f"{c.crop.name.lower()} ({c.heat:.0f} K h)" for c in hot)
+    names = ", ".join(f"{c.crop.name.lower()} ({c.heat:.0f} degree-hours)" for c in hot)
     return [
         f"Leaves were too warm for {names}; the warmest day was {warmest.day} with {warmest.high:.1f} °C. Open sooner "
         f'or wider: "sashkeeper tune {season.frame}" finds settings for it.'

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from html import escape
@@ -35,18 +36,34 @@ table { width: 100%; border-collapse: collapse; background: #fff; border-radius:
 th, td { text-align: left; padding: .5rem .75rem; vertical-align: top; }
 th { font-weight: 600; color: #6B776F; font-size: .82rem; border-bottom: 1px solid #E1E5E1; }
 tr + tr td { border-top: 1px solid #EEF0ED; }
-td:first-child, td:nth-child(2) { min-width: 6.6rem; }
+td:first-child { white-space: nowrap; }
 .n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 .wide { overflow-x: auto; }
 .next { background: #fff; border-left: 4px solid #2F7D5B; border-radius: .3rem; padding: .4rem 1.2rem .4rem 2rem; }
 .next li { margin: .55rem 0; }
 footer { margin-top: 2.5rem; color: #6B776F; font-size: .85rem; }
+.day { white-space: nowrap; }
+@media screen and (max-width: 46rem) {
+  figure { overflow-x: auto; } figure svg { width: 44rem; }
+  thead { position: absolute; left: -99rem; } table, tbody, tr, td { display: block; }
+  tr { padding: .5rem 0; } tr + tr { border-top: 1px solid #E1E5E1; } tr + tr td { border: 0; }
+  td, td.n { display: flex; justify-content: space-between; gap: 1rem; padding: .15rem .75rem; text-align: right; }
+  td, td:first-child { white-space: normal; } td:first-child { font-weight: 600; }
+  td::before { content: attr(data-head); color: #6B776F; text-align: left; font-weight: 400; flex: none;
+    max-width: 55%; }
+  td:empty { display: none; }
+}
 @media print {
-  body { background: #fff; font-size: 11pt; } main { padding: 0; max-width: none; }
-  figure, table, .tiles li, .next, tr { break-inside: avoid; } h2 { break-after: avoid; }
+  body { background: #fff; font-size: 9pt; line-height: 1.4; } main { padding: 0; max-width: none; }
+  header { padding-bottom: .4rem; margin-bottom: .8rem; } h1 { font-size: 1.6rem; } h2 { margin: 1.1rem 0 .4rem; }
+  .tiles { grid-template-columns: repeat(6, 1fr); gap: .4rem; } .tiles li { padding: .4rem .5rem; }
+  .tiles b { font-size: 1.15rem; } .wide { overflow: visible; } th, td { padding: .22rem .4rem; }
+  table { font-size: 8.5pt; } th { font-size: 8pt; } figure { padding: .3rem; } figure svg { max-height: 52mm; }
+  figure, .tiles li, .next, tr { break-inside: avoid; } h2 { break-after: avoid; }
+  thead { display: table-header-group; }
   .tiles li, figure, table { border: 1px solid #E1E5E1; }
 }
-@page { margin: 16mm 14mm; }
+@page { size: portrait; margin: 13mm 12mm; }
 """
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
           "December")  # fmt: skip
@@ -65,7 +82,8 @@ def page(season: SeasonReport, made_s: float, fahrenheit: bool = False) -> str:
         _section("Temperatures", _figure(drawn["temperatures"], "Daily temperatures of frame, outside and soil")
                  + _months(season, fahrenheit)),
         _section("Crops", _crops(season)),
-        _section("Picking", _figure(drawn["pick"], "When leaves could be cut, by day") + _picking(season)),
+        _section("Picking", _figure(drawn["pick"], "When leaves could be cut, by day")
+                 + '<p class="quiet">Green: leaves could be cut. Dots: picked, by the diary.</p>' + _picking(season)),
         _section("Lid", _figure(drawn["lid"], "Hours open and moves of the lid by day") + _lid(season)),
         _section("Alarms", _alarms(season)),
         _section("Setpoints", _settings(season, fahrenheit)),
@@ -118,11 +136,21 @@ def _short(day: Day) -> str:
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = ()) -> str:
+    def cell(tag: str, k: int, text: str) -> str:
+        shape = " class=n" if k in numbers else ""
+        name = f' data-head="{escape(head[k])}"' if tag == "td" else ""  # on a phone each figure has its head beside it
+        return f"<{tag}{shape}{name}>{_dates(escape(text))}</{tag}>"
+
     def cells(tag: str, row: Sequence[str]) -> str:
-        return "".join(f'<{tag}{" class=n" if k in numbers else ""}>{escape(c)}</{tag}>' for k, c in enumerate(row))
+        return "".join(cell(tag, k, text) for k, text in enumerate(row))
 
     lines = "".join(f"<tr>{cells('td', r)}</tr>" for r in rows)
     return f'<div class="wide"><table><thead><tr>{cells("th", head)}</tr></thead><tbody>{lines}</tbody></table></div>'
+
+
+def _dates(text: str) -> str:
+    """Keep a date on one line."""
+    return re.sub(r"\b(\d{4}-\d{2}-\d{2})\b", r'<span class="day">\1</span>', text)
 
 
 def _next(season: SeasonReport, fahrenheit: bool) -> str:
@@ -151,11 +179,11 @@ def _crops(season: SeasonReport) -> str:
     if not season.crops:
         return '<p class="quiet">No planting was entered for these days.</p>'
     rows = [_crop_row(c) for c in season.crops]
-    head = ["crop", "in the bed", "share", "frost, K h", "estimate", "which means", "heat, K h", "growing light, h"]
+    head = ["crop", "in the bed", "share", "frost dose", "it may be", "which means", "heat dose", "growing light"]
     note = (
-        '<p class="quiet">Frost: how far and how long leaves were under the temperature at which damage begins, as '
-        "hardened as they were on each day. Heat: over the limit of their class. Growing light: daylight with leaves "
-        "in the crop's best band.</p>"
+        '<p class="quiet">Doses are degree-hours (of Celsius): ten hours at one degree too much make 10. Frost: under '
+        "the temperature at which damage begins, as hardened as leaves were on each day. Heat: over the limit of their "
+        "class. Growing light: hours of daylight with leaves in the crop's best band.</p>"
     )
     return _table(head, rows, (2, 3, 4, 6, 7)) + note
 
@@ -164,7 +192,7 @@ def _crop_row(c: CropSeason) -> list[str]:
     until = f" to {c.planting.until_day}" if c.planting.until_day else ""
     return [
         c.crop.name, f"{c.planting.since_day}{until}", f"{c.planting.share_permille / 10:.0f} %", f"{c.frost:.1f}",
-        f"{c.frost_low:.0f} to {c.frost_high:.0f}", c.frost_words, f"{c.heat:.1f}", f"{c.growing_h:.0f}",
+        f"{c.frost_low:.0f} to {c.frost_high:.0f}", c.frost_words, f"{c.heat:.1f}", f"{c.growing_h:.0f} h",
     ]  # fmt: skip
 
 
@@ -178,7 +206,7 @@ def _picking(season: SeasonReport) -> str:
         cut = sum(1 for e in season.diary if e.kind == "picked" and _month(e.time_s, season) == (year, month))
         could = f"{sum(1 for d in days if d.window)} of {len(days)}"
         rows.append([f"{MONTHS[month - 1]} {year}", could, middle, str(cut)])
-    head = ["month", "days with leaves to cut", "from, after cold nights (middle day)", "picked, by the diary"]
+    head = ["month", "days with leaves to cut", "usual start after a cold night", "times picked, by the diary"]
     return _table(head, rows, (1, 2, 3))
 
 
@@ -195,10 +223,14 @@ def _lid(season: SeasonReport) -> str:
     faults: dict[str, int] = {}
     for event in season.faults:
         faults[str(event.body.get("fault"))] = faults.get(str(event.body.get("fault")), 0) + 1
-    said = ", ".join(f"{name} {count}" for name, count in sorted(faults.items())) or "none"
+    said = ", ".join(f"{name.replace('-', ' ')} {_times(count)}" for name, count in sorted(faults.items())) or "none"
     open_days = sum(1 for d in season.days if d.open_h > 0)
     return (f'<p class="quiet">Open on {open_days} of {len(season.days)} days. Faults that the frame reported: '
             f"{escape(said)}.</p>")  # fmt: skip
+
+
+def _times(count: int) -> str:
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
 def _alarms(season: SeasonReport) -> str:

@@ -72,8 +72,11 @@ def _draw(path: Path, season: SeasonReport, fahrenheit: bool) -> None:
             f"Lid open {season.total('open_h'):.0f} h, {season.total('moves'):.0f} moves; {len(season.alarms)} alarms.",
             "",
         ]
-        lines += [f"{c.crop.name}: frost {c.frost:.1f} K h ({c.frost_words}), heat {c.heat:.1f} K h, growing light "
-                  f"{c.growing_h:.0f} h" for c in season.crops]  # fmt: skip
+        lines += [
+            f"{c.crop.name}: frost {c.frost:.1f} degree-hours ({c.frost_words}), heat {c.heat:.1f}, "
+            f"growing light {c.growing_h:.0f} h"
+            for c in season.crops
+        ]
         lines += ["", "What to change next year:", *season.advice]
         wrapped = "\n".join("\n".join(textwrap.wrap(in_unit(line, fahrenheit), 88)) for line in lines)
         text.text(0.09, 0.94, wrapped, va="top", fontsize=10, linespacing=1.5, color=report_pictures.INK)

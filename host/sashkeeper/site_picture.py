@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from sashkeeper.calendar import MONTHS
 from sashkeeper.daylight import solar_noon_s, sun_position
 from sashkeeper.place import Site
-from sashkeeper.skylight import Month, Spot
+from sashkeeper.skylight import Month, Spot, without_crowns
 from sashkeeper.skyline import is_bare
 
 if TYPE_CHECKING:
@@ -40,8 +40,12 @@ def draw(path: Path, site: Site, spots: Sequence[Spot], light: Sequence[Sequence
 def _skyline(axis: Axes, site: Site, spot: Spot, year: int) -> None:
     north = site.lat_deg >= 0
     bearings = [b / 2 for b in range(120, 601)] if north else [b / 2 for b in range(-240, 241)]
-    solid = [spot.skyline.height_deg(b % 360) for b in bearings]
+    whole = [spot.skyline.height_deg(b % 360) for b in bearings]
+    solid = [without_crowns(spot.skyline).height_deg(b % 360) for b in bearings]
     axis.fill_between(bearings, solid, color="#777777", alpha=0.55, label="skyline", linewidth=0)
+    if whole != solid:
+        axis.fill_between(bearings, solid, whole, facecolor="#CCCCCC", alpha=0.5, hatch="//", edgecolor="#777777",
+                          linewidth=0, label="crowns, bare in winter")  # fmt: skip
     for month, day, name in PATHS if north else tuple((((m + 5) % 12) + 1, min(d, 30), "") for m, d, _ in PATHS):
         noon = solar_noon_s(date(year, month, day), site.lon_deg)
         points = [sun_position(noon + m * 300, site.lat_deg, site.lon_deg) for m in range(-144, 145)]

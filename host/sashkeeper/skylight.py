@@ -109,7 +109,7 @@ def _month(site: Site, spot: Spot, year: int, month: int) -> Month:
     tilt_ground = (1.0 - tilt_sky) * GROUND_ALBEDO
     bare = is_bare(date(year, month, 15), site.lat_deg)
     sky_share = spot.skyline.sky_share(bare)
-    leafless = _without_deciduous(spot.skyline)
+    leafless = without_crowns(spot.skyline)
     for day_number in SAMPLE_DAYS:
         day = date(year, month, day_number)
         noon = solar_noon_s(day, site.lon_deg)
@@ -136,7 +136,8 @@ def _month(site: Site, spot: Spot, year: int, month: int) -> Month:
     return Month(month, lit * hours, possible * hours, lid * mj, open_lid * mj, crowns * mj)
 
 
-def _without_deciduous(skyline: Skyline) -> Skyline:
+def without_crowns(skyline: Skyline) -> Skyline:
+    """Return a skyline without the trees that are bare in winter."""
     return Skyline(skyline.pairs, tuple(o for o in skyline.obstacles if o.kind != "deciduous"))
 
 
@@ -180,16 +181,23 @@ def advise(site: Site, spot: Spot, bearings: Sequence[float] = (), tilts: Sequen
     return Advice(best_b, gain_b, best_t, gain_t, tuple(_advice_words(spot, best_b, gain_b, best_t, gain_t)))
 
 
+def compass(bearing_deg: float) -> str:
+    """Return a bearing as one of eight winds."""
+    winds = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+    return winds[round(bearing_deg / 45.0) % 8]
+
+
 def _advice_words(spot: Spot, best_b: float, gain_b: float, best_t: float, gain_t: float) -> list[str]:
     words = []
     if gain_b < 0.03:
-        words.append(f"Facing {spot.bearing_deg:.0f}° is within 3 % of the best bearing: leave it.")
+        faces = f"{spot.bearing_deg:.0f}° ({compass(spot.bearing_deg)})"
+        words.append(f"Facing {faces} is within 3 % of the best bearing: leave it.")
     else:
-        words.append(f"Turning the lid to {best_b:.0f}° would bring about {gain_b:.0%} more winter light.")
+        faces = f"{best_b:.0f}° ({compass(best_b)})"
+        words.append(f"Turning the lid to {faces} would bring about {gain_b:.0%} more winter light.")
     if gain_t < 0.05:
         words.append(f"A tilt of {spot.tilt_deg:.0f}° is within 5 % of the best one tried.")
     else:
         steps = f"about {gain_t:.0%} more winter light on the lid at {best_t:.0f}°"
         words.append(f"A steeper lid would catch {steps}; the bed gains less, as the back wall and the sky weigh in.")
     return words
-

@@ -155,8 +155,8 @@ WORDS = {
     "evening_sun_cdeg": "evening close, height of the sun",
 }  # fmt: skip
 FIGURES = {
-    "heat_kh": "heat, K h over the limit",
-    "frost_kh": "frost, K h under the damage point",
+    "heat_kh": "heat, degree-hours over the limit",
+    "frost_kh": "frost, degree-hours under damage",
     "growing_h": "growing light, h",
     "moves": "moves of the lid",
     "battery_mah_day": "battery, mAh a day",

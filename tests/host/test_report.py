@@ -112,6 +112,17 @@ def test_picking_days_are_thawed_days(season: Store, home: Path) -> None:
             assert d.window.until_s - d.window.from_s >= 3600
 
 
+def test_tables_can_be_read_on_a_phone_and_on_paper(season: Store, home: Path) -> None:
+    """Each figure carries its head for narrow screens; on paper no table scrolls; doses say their unit."""
+    html = report_page.page(gathered(season, home), JAM_S)
+    assert '<td class=n data-head="frost dose">' in html
+    assert len(re.findall(r"<td(?![^>]*data-head)", html)) == 0
+    paper = html[html.index("@media print") :]
+    assert ".wide { overflow: visible; }" in paper[: paper.index("@page")]
+    assert "degree-hours" in html
+    assert '<span class="day">2025-09-20</span>' in html
+
+
 class _Reader(HTMLParser):
     """Collects addresses and open tags."""
 

@@ -137,7 +137,7 @@ def _print_dark(app: App, site: Site) -> None:
 def _print_light(spots: Sequence[Spot], light: Sequence[Sequence[Month]]) -> None:
     heads, rows = ["month"], [[name] for name in MONTHS]
     for spot, months in zip(spots, light, strict=True):
-        short_name = spot.name[:12]
+        short_name = spot.name if len(spot.name) <= 12 else spot.name[:11].rstrip() + "…"
         heads += [f"{short_name} sun", "MJ/m2"]
         for row, m in zip(rows, months, strict=True):
             row += [f"{m.lit_h:.1f} h", f"{m.lid_mj_m2:.1f}"]
