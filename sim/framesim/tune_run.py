@@ -146,7 +146,7 @@ class Dask:
         except ModuleNotFoundError:
             raise TuneError(
                 "--dask needs the package distributed, which is not installed. "
-                "Install it with: pip install distributed. Nothing was run."
+                "Install it with: pip install 'sashkeeper[club]'. Nothing was run."
             ) from None
         self._cluster: Any = None
         target: Any = address

@@ -144,16 +144,20 @@ def test_one_core_two_cores_same_result(fortnight: Problem) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.filterwarnings("ignore")
+@pytest.mark.filterwarnings("ignore")  # of the cluster's own
 def test_dask_same_result(fortnight: Problem) -> None:
-    """Dask workers, processes of their own, end in the same result."""
-    pytest.importorskip("distributed")
-    workers = Dask(fortnight, "local", 2)
-    try:
-        one = search(fortnight, BASE, candidates=40, seed=3, workers=workers)
-    finally:
-        workers.close()
-    assert same(one, found(fortnight, 2))
+    """Dask workers, processes of their own on loopback, end in the same result: of one's own and of a club's cluster."""
+    distributed = pytest.importorskip("distributed")
+    here = found(fortnight, 2)
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    ) as club:
+        for address in ("local", club.scheduler_address):
+            workers = Dask(fortnight, address, 2)
+            try:
+                assert same(search(fortnight, BASE, candidates=40, seed=3, workers=workers), here)
+            finally:
+                workers.close()
 
 
 def test_broken_off_goes_on_with_the_same_result(fortnight: Problem, tmp_path: Path) -> None:
