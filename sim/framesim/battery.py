@@ -80,7 +80,8 @@ class Battery:
         draw_a = load_ma / 1000 + board_a
         charge_a = self._panel_a(sun_w_m2)
         self.drawn_ah += (draw_a - charge_a * self.parts.charge_share) * dt_s / 3600
-        self.drawn_ah = max(0.0, self.drawn_ah)
+        # Below the voltage at which nothing runs any more nothing more is drawn: the sun can bring it back.
+        self.drawn_ah = min(max(0.0, self.drawn_ah), EMPTY_DRAWN * self.parts.capacity_ah * self._age_share())
         self._standing_a = board_a - charge_a
         self.volts = self.volts_under(0.0, temp_degc)
 

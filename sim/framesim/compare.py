@@ -177,6 +177,7 @@ def battery_use(
     """(charge the motor drew [Ah], lowest state of charge) with board and panel of `parts` over the season.
 
     The strokes are spread over the hours in which the lid stood open; the battery stands at outdoor temperature.
+    A lowest state of 0 says that the battery ran empty: panel or battery are too small for that winter.
     """
     motor_ah = strokes * LidParts().travel_ms / 3.6e6 * STROKE_MA / 1000.0
     opened = result.hourly["open_frac"] > 0.0
@@ -186,6 +187,7 @@ def battery_use(
     least = 1.0
     for hour, is_open in enumerate(opened):
         outside = float(weather.t_out_degc[first + hour])
+        battery.board_on = battery.soc(outside) > 0.0
         battery.advance(HOUR_S, load_ma if is_open else 0.0, float(weather.ghi[first + hour]), outside)
         least = min(least, battery.soc(outside))
-    return motor_ah, least
+    return motor_ah, max(0.0, least)

@@ -12,9 +12,10 @@ import pytest
 
 from framesim.frame import load
 from framesim.weather import invent
+from sash import settings
 from sashkeeper import crops
 from sashkeeper.clock import SetClock
-from sashkeeper.commands.compare import aim_of
+from sashkeeper.commands.compare import aim_of, setpoints_of
 from sashkeeper.store import Reading, Store
 from sashkeeper.winter_hardness import winter_hardness
 from tests.sim.fit_trials import Week
@@ -90,6 +91,22 @@ def test_aims_come_from_the_crop_book() -> None:
     assert aim.heat_degc == (book.classes[spinach.winter_class].scorch_degc,)
     assert aim.frost_degc == (spinach.leaf_damage_degc[0],)
     assert (aim.low_degc, aim.high_degc) == ((spinach.best_low_degc,), (spinach.best_high_degc,))
+
+
+def test_the_law_is_set_as_the_crops_are_kept_in_winter() -> None:
+    """Hardy crops get the built-in values, a crop of the warmer class its own; together the tightest rules."""
+    book = crops.load()
+    built_in = settings.defaults()
+    hardy = setpoints_of([book.find("spinach"), book.find("leaf-lettuce")], book)
+    assert hardy == {name: built_in[name] for name in hardy}
+    warmer = next(c for c in book.crops.values() if c.winter_class == "hardy_growing")
+    kind = book.classes["hardy_growing"]
+    assert setpoints_of([warmer], book)["open_mdegc"] == 1000 * kind.open_degc
+    both = setpoints_of([book.find("spinach"), warmer], book)
+    assert both["open_mdegc"] == hardy["open_mdegc"]
+    assert both["close_mdegc"] == both["open_mdegc"] - 3000
+    assert both["min_outside_mdegc"] == 1000 * kind.min_outside_degc
+    assert settings.check_values(both) == []
 
 
 def test_a_warm_spell_softens_and_frost_then_counts() -> None:

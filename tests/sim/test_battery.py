@@ -58,6 +58,18 @@ def test_charging_stops_at_full() -> None:
     assert battery.volts <= 14.4
 
 
+def test_an_empty_battery_comes_back_with_the_sun() -> None:
+    """Forty dark days draw no more than there is; two sunny weeks without load charge it again."""
+    battery = Battery()
+    battery.advance(40 * 86400, 0.0, 0.0, 0.0)
+    assert battery.drawn_ah == pytest.approx(1.1 * 12.0)
+    assert battery.volts < 10.0
+    battery.board_on = False
+    for _ in range(14 * 8):
+        battery.advance(3600, 0.0, 500.0, 0.0)
+    assert battery.soc(0.0) > 0.9
+
+
 def test_flat_and_old() -> None:
     """Flat: at once nearly empty. Old: capacity gone, voltage drops more under load."""
     faults = Faults()

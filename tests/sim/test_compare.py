@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from framesim import compare, foresight, policies, season_loop
+from framesim.battery import BatteryParts
 from framesim.compare import Comparison
 from framesim.foresight import Aim
 from framesim.frame import Frame, load
@@ -88,6 +89,9 @@ def test_a_motor_takes_charge_for_its_strokes(comparison: Comparison, weather: W
             assert 0.0 < score.least_charge < 1.0
         else:
             assert score.motor_ah is None
+    small = BatteryParts(capacity_ah=1.0, panel_w=0.1)
+    empty = compare.battery_use(comparison.scores["law"].result, weather, 0.0, small)
+    assert empty[1] == 0.0
     more = compare.battery_use(comparison.scores["law"].result, weather, 400.0)
     less = compare.battery_use(comparison.scores["law"].result, weather, 0.0)
     assert more[1] < less[1]

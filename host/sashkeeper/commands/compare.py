@@ -13,6 +13,7 @@ from sashkeeper.columns import paragraph, table
 from sashkeeper.commands.simulate import DEFAULT_FRAME, _changes, _settings
 from sashkeeper.crops import Crop, CropBook
 from sashkeeper.errors import InputError, JobError
+from sashkeeper.setpoints import LEAST_BAND_DEGC, MDEGC
 from sashkeeper.winter_hardness import winter_hardness
 
 if TYPE_CHECKING:
@@ -81,8 +82,9 @@ def command(
             raise InputError(f"There is no weather file {weather_file}. Give an EPW, a TMY3 or a table.")
         weather = read(weather_file, fill=fill, **{k: v for k, v in hints.items() if v is not None})
         from_s, to_s = season_days(weather, from_day, to_day)
+        settings = setpoints_of(planted, book) | (_settings(settings_file) or {})
         comparison = compare.run(
-            frame, weather, aim_of(planted, book), from_s, to_s, step_s, _settings(settings_file), names, _progress
+            frame, weather, aim_of(planted, book), from_s, to_s, step_s, settings, names, _progress
         )
     except (FrameError, WeatherError, PolicyError) as fault:
         raise InputError(str(fault)) from fault
@@ -90,7 +92,7 @@ def command(
         _progress("")
     if plot_file:
         _plot(comparison, weather, f"{frame.name}, {from_day} to {to_day}, {weather.name}", plot_file)
-    answer = _answer(comparison, planted, weather, frame.name)
+    answer = _answer(comparison, planted, weather, frame.name) | {"law_settings": settings}
     if as_json:
         print_json(answer)
         return
@@ -107,6 +109,22 @@ def aim_of(planted: list[Crop], book: CropBook) -> Aim:
         tuple(c.best_low_degc for c in planted),
         tuple(c.best_high_degc for c in planted),
     )
+
+
+def setpoints_of(planted: list[Crop], book: CropBook) -> dict[str, int]:
+    """What the law is set to, by wire name: the guide values of the crops' winter classes, the tightest rules.
+
+    As `sashkeeper setpoints` suggests them for hardened plants; everything else stays as built in.
+    """
+    kinds = [book.classes[c.winter_class] for c in planted]
+    opening = min(k.open_degc for k in kinds)
+    degrees = {
+        "open_mdegc": opening,
+        "close_mdegc": min(max(k.close_degc for k in kinds), opening - LEAST_BAND_DEGC),
+        "scorch_mdegc": min(k.scorch_degc for k in kinds),
+        "min_outside_mdegc": max(k.min_outside_degc for k in kinds),
+    }
+    return {name: round(MDEGC * degc) for name, degc in degrees.items()}
 
 
 def _names(only: str | None, known: tuple[str, ...]) -> tuple[str, ...]:
@@ -186,8 +204,11 @@ def _tell(answer: dict[str, Any], planted: list[Crop], plot_file: str | None) ->
     ]  # fmt: skip
     heads = ["lid", "heat h", "frost h", "grow h", "soft K", "moves", "Ah", "harm %", "grow %", "all %"]
     click.echo(table(heads, rows))
+    degrees = answer["law_settings"]
     click.echo(
         paragraph(
+            f"The law opens at {degrees['open_mdegc'] / MDEGC:g} C and shuts at {degrees['close_mdegc'] / MDEGC:g} C, "
+            "as these crops are kept in winter or as --settings says. "
             "heat, frost, grow: hours at the leaf with damage, and of daylight in the growing band; mean of the crops, "
             "guide values of hardened plants: an estimate, not a promise. soft: frost resistance lost in warm spells, "
             "summed. Ah: charge the motor drew. harm %, grow %, all %: share of the way from the closed lid to perfect "
