@@ -31,16 +31,19 @@ def _find_package():
 
 
 def _pick_folder(folder):
-    """Put the firmware folder that a board would start on the path; return what main.py's `update_place` does."""
+    """Put the firmware folder that a board would start on the path; return what main.py's `update_place` and
+    `file_rounds` do."""
     import loader
 
     root = folder + "/"
     chosen = loader.use(root)
     if chosen is None:
-        return None
+        return None, None
     manifest = loader.read_manifest(chosen)
     idle = root + loader.FOLDERS[1 if chosen == root + loader.FOLDERS[0] else 0]
-    return idle, manifest["n"], manifest["version"], loader.file_crc
+    from sash.file_rounds import FileRounds
+
+    return (idle, manifest["n"], manifest["version"], loader.file_crc), FileRounds(chosen, manifest["files"])
 
 
 def main(arguments):
@@ -55,7 +58,7 @@ def main(arguments):
     except (OSError, ValueError) as error:
         print("# {}/fittings.json cannot be read: {}. Write one and start again.".format(folder, error))
         return 2
-    place = _pick_folder(folder)
+    place, files = _pick_folder(folder)
     if place is None:
         _find_package()
     from sash import app, link
@@ -70,6 +73,7 @@ def main(arguments):
             fittings["mqtt"] = options
             line = board.link = link.Link(fittings, board)
         board.updates = place
+        board.files = files
         await app.run(board, fittings, line)
 
     asyncio.run(go())

@@ -413,6 +413,8 @@ class FrameCore:
     def _move(self, dt_ms, dt_s, inputs, actions):
         motion = self.motion
         air = self.air_mdegc
+        if self._cells.values[1] or self._cells.values[2]:
+            motion.calm()       # a drive that stalled in the very step of the hold must not drive back after it
         if not motion.moving:
             # Only a lid on its rim can be frozen to it.
             wet = self._wet_s < WET_S and motion.state in (lid_table.SHUT, lid_table.STUCK)

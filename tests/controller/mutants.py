@@ -35,7 +35,7 @@ SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.And: ast.Or, ast.Or: ast.And,
 }  # fmt: skip
-CHILD_CPU_S = 60
+CHILD_CPU_S = 5
 
 
 def places(tree: ast.AST) -> Iterator[tuple[int, str]]:

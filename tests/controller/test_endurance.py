@@ -208,7 +208,7 @@ def test_two_days_in_little_memory(
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(1_200)
+@pytest.mark.timeout(3_000)
 def test_a_winter_in_little_memory(
     mosquitto: str, micropython: str, port: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -805,3 +805,23 @@ def test_repr_says_what_matters() -> None:
     """One line for logs and tests."""
     bench = CoreBench().run(20)
     assert repr(bench.core).startswith("<Frame north shut at 0 permille, told 0, in-band, air 12")
+
+
+@pytest.mark.parametrize("why", ["hold", "safe"])
+def test_a_stall_in_the_step_of_a_hold_drives_nothing_back(why: str) -> None:
+    """The lid meets something in the very step in which a hold is ordered, or safe mode begins: nothing moves after it."""
+    bench = CoreBench(at=1000)
+    bench.temperatures["air"] = 4_000
+    while not (bench.motor == -1 and bench.at < 800):
+        bench.step()
+    bench.blocked = {-1}
+    if why == "hold":
+        assert bench.order("hold") == ""
+    else:
+        bench.core.distrust("a test")
+        bench.step()
+    assert "stuck-part" in bench.faults, "the stall came in that step"
+    at = bench.at
+    for _ in range(20):
+        assert bench.step(dt_ms=200).motor == 0
+    assert bench.at == at
