@@ -809,7 +809,7 @@ def test_repr_says_what_matters() -> None:
 
 @pytest.mark.parametrize("why", ["hold", "safe"])
 def test_a_stall_in_the_step_of_a_hold_drives_nothing_back(why: str) -> None:
-    """The lid meets something in the very step in which a hold is ordered, or safe mode begins: nothing moves after it."""
+    """The lid meets something in the very step in which a hold is ordered or safe mode begins: nothing moves then."""
     bench = CoreBench(at=1000)
     bench.temperatures["air"] = 4_000
     while not (bench.motor == -1 and bench.at < 800):
