@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -46,6 +47,8 @@ class Week:
         true = fit_record.weather_of(
             weather.time_s, weather.t_out_degc, weather.ghi, weather.wind_10m_m_s, LAT, LON, 0.0, clouds, humid
         )
+        # The frame stands in the weather's own beam and diffuse; the fit has to split them by its rule.
+        true = replace(true, dni=weather.dni, dhi=weather.dhi)
         model = FitFrame(frame, Record(true, np.zeros(hours), np.zeros(hours), lid, True, True, True))
         # Shell, sun, leak, flow, soil; base and sky [K]; the sky of each night [K].
         x = np.concatenate([random.normal(0.0, [0.25, 0.15, 0.4, 0.4, 0.3, 2.0, 1.5]),

@@ -23,6 +23,11 @@ GOLDEN = Path(__file__).parents[1] / "reference" / "coldframe-golden"
 GOLDEN_PLACE = (39.74, -105.18, 1829.0)
 UTC_7_S = 7 * 3600
 TRIALS = 200
+# Never used to choose anything: the widening in fit.py was chosen on seeds below 2000.
+FIRST_TRIAL = 840_000
+# Weeks seen while intervals were chosen, and weeks that were looked at only afterwards.
+SEEN = ("2017-11-10", "2017-12-05", "2018-01-08", "2018-02-05", "2018-03-10")
+UNSEEN = ("2017-11-20", "2017-12-20", "2018-01-20", "2018-02-20", "2018-03-20")
 LEAST_INSIDE = 0.85
 ALL = ("shell", "sun", "leak", "flow", "soil", "closed loss")
 
@@ -98,6 +103,26 @@ def test_a_week_of_the_reference_gives_the_reference_back(case: str, first_day: 
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("with_sky", [True, False])
+@pytest.mark.parametrize("days", [SEEN, UNSEEN], ids=["seen", "unseen"])
+def test_what_the_weeks_of_the_reference_tell_is_true(days: tuple[str, ...], with_sky: bool) -> None:
+    """Of all intervals that claim to tell, at least 90 % hold the truth, and so does the flow of each opened lid.
+
+    Five weeks of three cases, with the sky of a station and without. Source: as above.
+    """
+    told = held = 0
+    for case in ("C1", "C2", "C3B"):
+        for day in days:
+            found = golden_week(case, day, with_sky)
+            true = [inside(found, name, found[name].value / found[name].factor) for name in ALL if found[name].told]
+            told, held = told + len(true), held + sum(true)
+            flow = found["flow"]
+            assert flow.told is False or inside(found, "flow", flow.value / flow.factor), (case, day)
+    assert told >= 50
+    assert held >= 0.9 * told
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("first_day", ["2017-12-05", "2018-02-05", "2018-03-10"])
 @pytest.mark.parametrize("case", ["C1", "C2", "C3B"])
 def test_without_a_station_the_loss_is_told_widely_and_leakage_not_at_all(case: str, first_day: str) -> None:
@@ -136,7 +161,7 @@ def test_ninety_percent_intervals_hold_the_truth_in_200_weeks(capsys: pytest.Cap
     """Each figure's 90 % interval holds the truth in at least 85 % of 200 noisy weeks."""
     frame = load("garden-frame")
     hits = dict.fromkeys(ALL, 0)
-    for seed in range(TRIALS):
+    for seed in range(FIRST_TRIAL, FIRST_TRIAL + TRIALS):
         week = Week(seed, frame)
         found = week.fit(frame)
         for name in ALL:
