@@ -124,6 +124,23 @@ class Browser:
         self.run(f"document.querySelector({json.dumps(selector)}).click()")
         self.loaded()
 
+    def click(self, selector: str) -> None:
+        """Click with the mouse on a button that loads another page; works with scripts switched off."""
+        self._events.clear()
+        root = self.call("DOM.getDocument")["root"]["nodeId"]
+        node = self.call("DOM.querySelector", nodeId=root, selector=selector)["nodeId"]
+        self.call("DOM.scrollIntoViewIfNeeded", nodeId=node)
+        quad = self.call("DOM.getContentQuads", nodeId=node)["quads"][0]
+        where = {"x": (quad[0] + quad[4]) / 2, "y": (quad[1] + quad[5]) / 2, "button": "left", "clickCount": 1}
+        for kind in ("mousePressed", "mouseReleased"):
+            self.call("Input.dispatchMouseEvent", type=kind, **where)
+        self.loaded()
+
+    def html(self) -> str:
+        """The page's source as the browser holds it; works with scripts switched off."""
+        root = self.call("DOM.getDocument", depth=-1)["root"]["nodeId"]
+        return str(self.call("DOM.getOuterHTML", nodeId=root)["outerHTML"])
+
     def write(self, selector: str, text: str) -> None:
         """Write into a field, key by key."""
         self.run(f"(e => {{ e.focus(); e.select(); }})(document.querySelector({json.dumps(selector)}))")

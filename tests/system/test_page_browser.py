@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -157,6 +158,37 @@ def test_the_whole_way_at_every_size(
     assert browser.complaints == []
 
 
+@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no-scripts"])
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_keeping_an_alarm_silent(
+    browser: Browser, page: tuple[str, Path, SetClock], width: int, height: int, scripts: bool
+) -> None:
+    """An alarm is kept silent by the form, is listed with its end, and comes back when that has passed."""
+    url, home, clock = page
+    browser.size(width, height)
+    sign_in(browser, url)
+    with App(home).store as store:
+        stuck = next(a for a in store.alarm_list() if a.kind == "stuck-shut")
+    browser.go(f"{url}/alarms/{stuck.id}")
+    photo(browser, f"alarm-{width}")
+    browser.scripts(scripts)
+    browser.go(f"{url}/alarms/{stuck.id}")
+    browser.click("section[aria-labelledby=silent] form button")
+    assert "Silent until Tue 16 Feb, 13:10" in browser.html()
+    browser.go(url + "/alarms")
+    photo(browser, f"silent-{width}")
+    assert "Kept silent by you" in browser.html()
+    with App(home).store as store:
+        assert store.alarm_get(stuck.id).state == "shelved"
+        clock.advance(3600)
+        end = time.monotonic() + 10
+        while store.alarm_get(stuck.id).state == "shelved" and time.monotonic() < end:
+            time.sleep(0.05)
+        assert store.alarm_get(stuck.id).state == "unacknowledged"
+    browser.go(url + "/alarms")
+    assert "Kept silent by you" not in browser.html()
+
+
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_nothing_is_cut_off_and_targets_are_large(
     browser: Browser, page: tuple[str, Path, SetClock], width: int, height: int
@@ -223,8 +255,7 @@ def test_everything_can_be_read_without_scripts(browser: Browser, page: tuple[st
         ("/frame/north/season", "days with readings"), ("/alarms", "Urgent"), ("/frame/north/setpoints", "Suggested"),
     ):  # fmt: skip
         browser.go(url + path)
-        document = browser.call("DOM.getDocument", depth=-1)
-        html = browser.call("DOM.getOuterHTML", nodeId=document["root"]["nodeId"])["outerHTML"]
+        html = browser.html()
         assert words in html
         if path.startswith("/frame/north") and "setpoints" not in path:
             assert "<svg" in html

@@ -190,7 +190,8 @@ def line(one: Shown, now_s: float) -> str:
     """Return one alarm in one line."""
     since = "" if one.opened_s is None else f", since {span(now_s - one.opened_s)}"
     number = "-" if one.id is None else str(one.id)
-    return f"{number:>5}  {one.words.title} ({wording.STATE_WORDS[one.state]}{since})"
+    until = "" if one.shelf_end_s is None else f", {span(one.shelf_end_s - now_s)} more"
+    return f"{number:>5}  {one.words.title} ({wording.STATE_WORDS[one.state]}{until}{since})"
 
 
 def as_dict(one: Shown) -> dict[str, Any]:

@@ -26,7 +26,7 @@ from ..notify import BROWSER, WAITING
 from ..setpoint_words import word
 from . import openapi
 from .bodies import read, whole
-from .hands import DIARY
+from .hands import DIARY, MOST_HOURS
 from .push import PushKey
 from .state import AlarmView, FrameView
 
@@ -89,11 +89,17 @@ class Forget(_Body):
     endpoint: str = Field(max_length=1000)
 
 
+class Silence(_Body):
+    """How long an alarm should be silent [h]."""
+
+    hours: float = Field(gt=0, le=MOST_HOURS)
+
+
 class Nothing(_Body):
     """An empty object."""
 
 
-MODELS: tuple[type[BaseModel], ...] = (SignIn, Wanted, Order, Entry, Phone, Forget, Nothing)
+MODELS: tuple[type[BaseModel], ...] = (SignIn, Wanted, Order, Entry, Phone, Forget, Silence, Nothing)
 assert set(Entry.model_fields["kind"].annotation.__args__) == set(DIARY)  # type: ignore[union-attr]
 
 
@@ -117,6 +123,8 @@ def routes(site: Site) -> list[Route]:
         Route("/api/alarms", guard(own.alarms), methods=get),
         Route("/api/alarms/{number:int}", guard(own.alarm), methods=get),
         Route("/api/alarms/{number:int}/known", guard(own.acknowledge), methods=post),
+        Route("/api/alarms/{number:int}/silence", guard(own.shelve), methods=put),
+        Route("/api/alarms/{number:int}/silence", guard(own.unshelve), methods=delete),
         Route("/api/phones", guard(own.add_phone), methods=post),
         Route("/api/phones/key", guard(own.push_key), methods=get),
         Route("/api/phones/test", guard(own.test_phones), methods=post),
@@ -244,9 +252,9 @@ class Api:
     # -- alarms ---------------------------------------------------------------------------------
 
     async def alarms(self, request: Request) -> Response:
-        """Alarms that stand, and with over=1 also the last ones that are over."""
+        """Alarms that stand and that are kept silent, and with over=1 also the last ones that are over."""
         state = self.site.state
-        found = state.standing()
+        found = state.standing() + state.silent()
         if request.query_params.get("over") == "1":
             found += state.past()
         return JSONResponse([alarm_dict(a) for a in found])
@@ -263,6 +271,17 @@ class Api:
         """Say that somebody knows."""
         await read(request, Nothing)
         record = await self.site.hands.acknowledge(self._number(request), "program")
+        return JSONResponse(alarm_dict(self.site.state.alarm_view(record)))
+
+    async def shelve(self, request: Request) -> Response:
+        """Keep an alarm silent for a while."""
+        sent = await read(request, Silence)
+        record = await self.site.hands.shelve(self._number(request), sent.hours, "program")
+        return JSONResponse(alarm_dict(self.site.state.alarm_view(record)))
+
+    async def unshelve(self, request: Request) -> Response:
+        """Hear an alarm again."""
+        record = await self.site.hands.unshelve(self._number(request), "program")
         return JSONResponse(alarm_dict(self.site.state.alarm_view(record)))
 
     def _number(self, request: Request) -> int:
@@ -352,5 +371,6 @@ def frame_dict(frame: FrameView) -> dict[str, Any]:
     """Return a frame for programs."""
     out = asdict(frame)
     out["alarms"] = [alarm_dict(a) for a in frame.alarms]
+    out["silent"] = [alarm_dict(a) for a in frame.silent]
     del out["rank"], out["tone"]
     return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in out.items()}

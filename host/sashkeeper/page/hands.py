@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol, TypeVar
 
 from .. import setpoint_send
-from ..alarms import build, links, log
+from ..alarms import build, links, log, states
 from ..commands.order import WHY
 from ..context import App
 from ..errors import InputError
@@ -25,6 +25,11 @@ T = TypeVar("T")
 KEEPER_IDLE_S = 90.0  # no sign of a running keeper for this long: the page does the work itself
 LOOK_S = 0.05
 ACKNOWLEDGE_WAIT_S = 2.0
+# Offered on the page, shorter for what is urgent (chosen); the command line and programs may choose up to 30 days.
+SHELF_HOURS = (1, 4, 12, 24, 72, 168)
+SHELF_HOURS_URGENT = (1, 4, 12)
+MOST_HOURS = 720
+CAN_BE_SHELVED = (states.UNACKNOWLEDGED, states.ACKNOWLEDGED, states.RETURNED)
 ORDERS = ("hold", "release", "locate", "auto")
 DIARY = {
     "covered": "Cover laid on",
@@ -53,6 +58,27 @@ class Hands:
         self.wait_s = wait_s
 
     # -- alarms ---------------------------------------------------------------------------------
+
+    async def shelve(self, alarm: int, hours: float, who: str) -> Alarm:
+        """Keep a standing alarm silent for some hours; return it as it then is. Raises InputError."""
+        record = self.app.store.alarm_get(alarm)
+        if record.closed_s is not None or record.state not in CAN_BE_SHELVED:
+            raise InputError("This alarm does not stand any more, or is silent already. Nothing was changed.")
+        if not 0 < hours <= MOST_HOURS:  # also false for what is not a number
+            raise InputError(f"Silence needs more than 0 and at most {MOST_HOURS} hours. Nothing was changed.")
+        end_s = self.app.clock.now_s() + hours * 3600
+        self._ask({"what": "shelve", "frame": record.frame or "", "alarm": record.kind, "end_s": end_s, "who": who})
+        return await self._until(lambda: self.app.store.alarm_get(alarm), lambda a: a.state != record.state,
+                                 ACKNOWLEDGE_WAIT_S)
+
+    async def unshelve(self, alarm: int, who: str) -> Alarm:
+        """End the silence of an alarm now; return it as it then is. Raises InputError."""
+        record = self.app.store.alarm_get(alarm)
+        if record.state != states.SHELVED:
+            raise InputError("This alarm is not silent. Nothing was changed.")
+        self._ask({"what": "unshelve", "frame": record.frame or "", "alarm": record.kind, "who": who})
+        return await self._until(lambda: self.app.store.alarm_get(alarm), lambda a: a.state != record.state,
+                                 ACKNOWLEDGE_WAIT_S)
 
     async def acknowledge(self, alarm: int, who: str) -> Alarm:
         """Say that somebody knows about an alarm; return it as it then is. Raises InputError for no such alarm."""

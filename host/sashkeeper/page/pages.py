@@ -13,10 +13,11 @@ from starlette.routing import Route
 
 from .. import wording
 from ..alarms.links import LinkRefused
+from ..store import Alarm
 from . import charts, setpoint_pages, spans, vault
 from .bodies import form
 from .gate import safe_next
-from .hands import DIARY
+from .hands import CAN_BE_SHELVED, DIARY, SHELF_HOURS, SHELF_HOURS_URGENT
 from .render import render, safe_markup
 from .state import RANKS
 
@@ -54,6 +55,8 @@ def routes(site: Site) -> list[Route]:
         Route("/alarms", guard(own.alarms), methods=get),
         Route("/alarms/{number:int}", guard(own.alarm), methods=get),
         Route("/alarms/{number:int}/known", guard(own.acknowledge), methods=post),
+        Route("/alarms/{number:int}/silent", guard(own.shelve), methods=post),
+        Route("/alarms/{number:int}/heard", guard(own.unshelve), methods=post),
         Route("/phone", guard(own.phone), methods=get),
         Route("/kept", guard(own.kept), methods=get),
         Route("/sign-in", own.sign_in, methods=["GET", "POST"]),
@@ -141,7 +144,8 @@ class Pages:
         """What stands, and what did."""
         state = self.site.state
         names = {f.id: f.name for f in self.site.app.store.frames()}
-        return render(request, "alarms.html", standing=state.standing(), past=state.past(), names=names)
+        return render(request, "alarms.html", standing=state.standing(), silent=state.silent(), past=state.past(),
+                      names=names)  # fmt: skip
 
     async def alarm(self, request: Request) -> Response:
         """One alarm with its history."""
@@ -150,7 +154,8 @@ class Pages:
         view = self.site.state.alarm_view(record)
         name = store.frame(record.frame).name if record.frame else "Keeper"
         steps = [(s.time_s, wording.STATE_WORDS.get(s.to_state, s.to_state), s.why) for s in store.alarm_log(record.id)]
-        return render(request, "alarm.html", alarm=view, name=name, steps=steps,
+        hours = _shelf_hours(record) if record.closed_s is None and record.state in CAN_BE_SHELVED else ()
+        return render(request, "alarm.html", alarm=view, name=name, steps=steps, shelf=hours,
                       sent=store.delivery_list(alarm=record.id))  # fmt: skip
 
     async def acknowledge(self, request: Request) -> Response:
@@ -159,6 +164,30 @@ class Pages:
         record = await self.site.hands.acknowledge(number, "page")
         said = "It is over already." if record.closed_s else "Noted: you know. You hear again when it is over."
         return self._go_on(request, (await form(request)).get("next", f"/alarms/{number}"), said)
+
+    async def shelve(self, request: Request) -> Response:
+        """Keep an alarm silent for a while; always with an end."""
+        number = _small(request.path_params["number"])
+        given, record = (await form(request)).get("hours", ""), self.site.app.store.alarm_get(number)
+        offered = {str(h): h for h in _shelf_hours(record)}
+        if given not in offered:
+            said = f"Choose how long it should be silent: {', '.join(offered)} hours. Nothing was changed."
+            return self._go_on(request, f"/alarms/{number}", said)
+        record = await self.site.hands.shelve(number, offered[given], "page")
+        view = self.site.state.alarm_view(record)
+        if view.silent_until_s is None:
+            said = "Asked for; the keeper has not done it yet. Load this page again in a moment."
+        else:
+            until = datetime.fromtimestamp(view.silent_until_s, self.site.zone)
+            said = f"Silent until {until:%a %d %b, %H:%M}. Then it comes back by itself, if it is still so."
+        return self._go_on(request, f"/alarms/{number}", said)
+
+    async def unshelve(self, request: Request) -> Response:
+        """Hear an alarm again."""
+        number = _small(request.path_params["number"])
+        await self.site.hands.unshelve(number, "page")
+        after = (await form(request)).get("next", f"/alarms/{number}")
+        return self._go_on(request, after, "It can be heard again.")
 
     async def known(self, request: Request) -> Response:
         """What a link in a message leads to: GET shows, the button acknowledges. No sign-in: the link is signed."""
@@ -254,6 +283,10 @@ class Pages:
             return render(request, "first.html", 422, fault=fault, least=vault.LEAST_LETTERS)
         site.vault.set_passphrase(vault.HASHER.hash(given))
         return site.gate.let_in(RedirectResponse("/", 303))
+
+
+def _shelf_hours(record: Alarm) -> tuple[int, ...]:
+    return SHELF_HOURS_URGENT if record.priority == RANKS[0] else SHELF_HOURS
 
 
 def _summary(frames: Any, general: Any) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .. import picture, wording
-from ..alarms import states
+from ..alarms import log, states
 from ..alarms.around import StoreAround
 from ..commands.advice import look
 from ..context import App
@@ -27,7 +27,10 @@ OTHERS = (("battery", "Battery", "V"), ("wind", "Wind", "m/s"), ("humidity", "Hu
 
 @dataclass(frozen=True)
 class AlarmView:
-    """One alarm in words. known: somebody has said so. over_s: when it ended [s], None while it stands."""
+    """One alarm in words. known: somebody has said so. over_s: when it ended [s], None while it stands.
+
+    silent_until_s: end of the silence that somebody asked for [s], None when it can be heard.
+    """
 
     id: int
     frame: str | None
@@ -41,6 +44,7 @@ class AlarmView:
     hands: str
     opened_s: int
     over_s: int | None
+    silent_until_s: int | None = None
 
     @property
     def known(self) -> bool:
@@ -81,6 +85,7 @@ class FrameView:
     alarms: tuple[AlarmView, ...]
     faults: tuple[str, ...]
     to_do: str
+    silent: tuple[AlarmView, ...]
     advice: tuple[str, ...]
     held: bool
     held_by_order: bool
@@ -105,19 +110,26 @@ class State:
     def frames(self) -> list[FrameView]:
         """Return all frames, the worst first."""
         self.app.store.forget_numbers()
-        alarms = self.standing()
-        views = [self._view(f, [a for a in alarms if a.frame == f.id]) for f in self.app.store.frames()]
+        alarms, silent = self.standing(), self.silent()
+        views = [self._view(f, [a for a in alarms if a.frame == f.id], [a for a in silent if a.frame == f.id])
+                 for f in self.app.store.frames()]  # fmt: skip
         return sorted(views, key=lambda v: (v.rank, v.name))
 
     def frame(self, frame: str) -> FrameView:
         """Return one frame. Raises UnknownFrame."""
         record = self.app.store.frame(frame)
-        return self._view(record, [a for a in self.standing() if a.frame == frame])
+        return self._view(record, [a for a in self.standing() if a.frame == frame],
+                          [a for a in self.silent() if a.frame == frame])  # fmt: skip
 
     def standing(self) -> list[AlarmView]:
         """Return the alarms that stand, the most urgent first, those nobody knows about before others."""
         found = [self.alarm_view(a) for a in self.app.store.alarm_list(open_only=True) if a.state in HEARD_STATES]
         return sorted(found, key=lambda a: (_rank(a.priority), HEARD_STATES.index(a.state), -a.opened_s))
+
+    def silent(self) -> list[AlarmView]:
+        """Return the alarms that somebody keeps silent for a while, the first to come back first."""
+        found = [self.alarm_view(a) for a in self.app.store.alarm_list(open_only=True) if a.state == states.SHELVED]
+        return sorted(found, key=lambda a: (a.silent_until_s or 0, a.id))
 
     def past(self, limit: int = 40, frame: str | None = None) -> list[AlarmView]:
         """Return the last alarms that are over, newest first."""
@@ -134,7 +146,13 @@ class State:
         urgency = wording.PRIORITY_WORDS.get(alarm.priority, "")
         title = (words.title or alarm.kind).removeprefix(f"{urgency}: ")
         return AlarmView(alarm.id, alarm.frame, alarm.kind, alarm.priority, alarm.state, urgency, title,
-                         words.happened, words.doing, words.hands, alarm.opened_s, alarm.closed_s)
+                         words.happened, words.doing, words.hands, alarm.opened_s, alarm.closed_s, self._silence(alarm))
+
+    def _silence(self, alarm: Alarm) -> int | None:
+        if alarm.state != states.SHELVED or alarm.closed_s is not None:
+            return None
+        end_s = (self.app.store.note(f"{log.PREFIX}{alarm.frame or ''}/{alarm.kind}") or {}).get("shelf_end_s")
+        return None if end_s is None else int(end_s)
 
     def _name(self, frame: str | None) -> str:
         return self.app.store.frame(frame).name if frame and self.app.store.has_frame(frame) else ""
@@ -183,28 +201,29 @@ class State:
 
     # -- inside ---------------------------------------------------------------------------------
 
-    def _view(self, record: Frame, alarms: Sequence[AlarmView]) -> FrameView:
+    def _view(self, record: Frame, alarms: Sequence[AlarmView], silent: Sequence[AlarmView]) -> FrameView:
         now_s, live = self.now_s, picture.load(self.app.store, record.id)
         report = live.report or {}
-        silent = live.heard_s is None or now_s - live.heard_s > OLD_S or live.here is False
+        unheard = live.heard_s is None or now_s - live.heard_s > OLD_S or live.here is False
         faults = tuple(wording.fault_words(f) for f in report.get("faults", []))
         worst = alarms[0] if alarms else None
         order = _order_holds(self.app.store.orders(record.id, 10))
-        tone, mark = _tone(worst, silent, live.heard_s is None, bool(faults))
+        tone, mark = _tone(worst, unheard, live.heard_s is None, bool(faults or silent))
         return FrameView(
             id=record.id,
             name=record.name,
-            rank=(_rank(worst.priority) if worst else len(RANKS), 0 if faults else 1 if silent else 2),
+            rank=(_rank(worst.priority) if worst else len(RANKS), 0 if faults or silent else 1 if unheard else 2),
             tone=tone,
             mark=mark,
-            headline=_headline(worst, record.name, live, silent, faults),
+            headline=_headline(worst, live, unheard, faults, silent),
             lid=_lid_words(live),
             lid_s=live.report_s,
             opening=_opening(live),
             numbers=tuple(self._numbers(live, now_s)),
             alarms=tuple(alarms),
             faults=faults,
-            to_do=worst.hands if worst else _to_do(live, record.id),
+            to_do=worst.hands if worst else _to_do(live, record.id, silent),
+            silent=tuple(silent),
             advice=() if live.reading is None else self._advice_words(record.id),
             held=report.get("lid", {}).get("state") == "held" or report.get("reason") == "hold",
             held_by_order=order,
@@ -255,7 +274,7 @@ def _tone(worst: AlarmView | None, silent: bool, never: bool, faulty: bool) -> t
 
 
 def _headline(
-    worst: AlarmView | None, name: str, live: Live, silent: bool, faults: Sequence[str]
+    worst: AlarmView | None, live: Live, unheard: bool, faults: Sequence[str], silent: Sequence[AlarmView]
 ) -> str:
     if worst is not None:
         # The entry stands under the frame's name, so the name need not be said again.
@@ -264,6 +283,8 @@ def _headline(
     if live.heard_s is None:
         return "Nothing has been heard of this frame."
     if silent:
+        return f"Kept silent by you: {silent[0].title.split(': ', 1)[-1]}."
+    if unheard:
         return "Nothing is heard of it at present; it goes on by itself."
     if faults:
         return faults[0][:1].upper() + faults[0][1:] + "."
@@ -287,7 +308,9 @@ def _opening(live: Live) -> float | None:
     return None if place is None or place < 0 else float(place) / 1000
 
 
-def _to_do(live: Live, frame: str) -> str:
+def _to_do(live: Live, frame: str, silent: Sequence[AlarmView]) -> str:
+    if silent:
+        return silent[0].hands
     if live.heard_s is None:
         return f'Has its board been set up? "sashkeeper frames fittings {frame}" writes its file.'
     return "Nothing to do."
