@@ -143,6 +143,8 @@ __all__ = [
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+WAX_STEP_S = 20.0  # longest step of a wax cylinder and its lid; chosen by halving it
+
 
 @kernel_jit
 def run_simple(
@@ -171,6 +173,10 @@ def run_simple(
     start_lid(lid, stats, y)
     per_hour = int(3600.0 / dt + 0.5)
     follow = 1.0 - math.exp(-dt / figures[2]) if kind == PASSIVE else 0.0
+    # A hair of wax moves the air by kelvins within seconds: in longer steps the two would swing.
+    parts = max(1, math.ceil(dt / WAX_STEP_S)) if kind == PASSIVE else 1
+    part_s = dt / parts
+    follow_part = 1.0 - math.exp(-part_s / figures[2]) if kind == PASSIVE else 0.0
     group = rest_steps(dt)
     saved = np.zeros(N_SAVED)
     step = 0
@@ -189,15 +195,17 @@ def run_simple(
         count = min(group, steps - step)
         if not rested:
             for k in range(count):
-                lid[L_WAX] += (y[at.Y_AIR] - lid[L_WAX]) * follow
-                target = simple_target(kind, figures, plan, step + k, y[at.Y_AIR], lid)
-                if target != lid[L_POSITION]:
-                    if kind != PASSIVE:
-                        stats[T_MOVES] += 1.0
-                    move_lid(lid, target, stats)
-                    lid[L_SINCE] = 0.0
-                carry(p, y, rows, here + k * dt / at.ROW_S, dt, lid, lid[L_POSITION], work, sums)
-                lid[L_SINCE] += dt
+                for part in range(parts):
+                    lid[L_WAX] += (y[at.Y_AIR] - lid[L_WAX]) * follow_part
+                    target = simple_target(kind, figures, plan, step + k, y[at.Y_AIR], lid)
+                    if target != lid[L_POSITION]:
+                        if kind != PASSIVE:
+                            stats[T_MOVES] += 1.0
+                        move_lid(lid, target, stats)
+                        lid[L_SINCE] = 0.0
+                    now = here + (k * dt + part * part_s) / at.ROW_S
+                    carry(p, y, rows, now, part_s, lid, lid[L_POSITION], work, sums)
+                    lid[L_SINCE] += part_s
                 tally(y[at.Y_AIR], y[at.Y_LEAF], rows, here + (k + 1) * dt / at.ROW_S, dt, lid, stats, leaf)
         step += count
         if step % per_hour == 0:
