@@ -231,6 +231,69 @@ def test_epw_winter_figures_where_the_files_are_installed(entry: str) -> None:
     season_agrees(read(folder / VALUES[entry]["inputs"]["file"]), VALUES[entry]["expected"])
 
 
+# --- the same five slips in station files --------------------------------------------------------------
+
+
+def slip(kind: str, lines: list[str], first: int, temperature: int, missing: str) -> list[str]:
+    """The file with one slip of a kind in its hour 1000; first: line of hour 0; the temperature's field and mark."""
+    at = first + 1000
+    if kind == "gap":
+        return lines[:at] + lines[at + 2 :]
+    if kind == "doubled":
+        return [*lines[:at], lines[at], *lines[at:]]
+    fields = lines[at].split(",")
+    fields[temperature] = {"missing": missing, "nan": "NaN"}[kind]
+    return [*lines[:at], ",".join(fields), *lines[at + 1 :]]
+
+
+@pytest.fixture(params=["tmy3", "epw"])
+def station(request: pytest.FixtureRequest, invented_year: Weather) -> tuple[list[str], int, int, str, str]:
+    """A good station file: its lines, first hour, field of the temperature, missing mark, name ending."""
+    if request.param == "tmy3":
+        lines = GREENSBORO.read_text().splitlines()
+        return lines, 2, lines[1].split(",").index("Dry-bulb (C)"), "-9900", ".csv"
+    return epw_text(invented_year).splitlines(), 8, 6, "99.9", ".epw"
+
+
+@pytest.mark.parametrize(
+    ("kind", "says", "filled"),
+    [
+        ("gap", "2 hours are missing before it", 2),
+        ("doubled", "this hour is there twice", 1),
+        ("missing", "no value for t_out_degc", 1),
+        ("nan", "no value for t_out_degc", 1),
+    ],
+)
+def test_slips_of_station_files(
+    station: tuple[list[str], int, int, str, str], tmp_path: Path, kind: str, says: str, filled: int
+) -> None:
+    """Gap, doubled hour, missing mark, NaN in TMY3 and EPW: refused with the line; filled where asked, and counted."""
+    lines, first, temperature, missing, ending = station
+    path = tmp_path / ("station" + ending)
+    path.write_text("\n".join(slip(kind, lines, first, temperature, missing)) + "\n")
+    with pytest.raises(WeatherError, match=rf"line {first + 1000 + (kind == 'doubled') + 1}.*{says}"):
+        read(path)
+    weather = read(path, fill=True)
+    assert weather.filled_hours == filled
+    assert len(weather) == 8760
+    assert not np.isnan(weather.t_out_degc).any()
+
+
+def test_a_station_in_the_wrong_zone_or_year(station: tuple[list[str], int, int, str, str], tmp_path: Path) -> None:
+    """A zone three hours off is seen by the sun; one hour of another year within a month is named."""
+    lines, first, _, _, ending = station
+    path = tmp_path / ("station" + ending)
+    path.write_text("\n".join(lines) + "\n")
+    right = read(path).utc_offset_h
+    with pytest.raises(WeatherError, match="Wrong UTC offset"):
+        read(path, utc_offset_h=right + 3.0)
+    hour = lines[first + 100]
+    lines[first + 100] = hour.replace("1988", "1977", 1) if ending == ".csv" else hour.replace("1991", "1977", 1)
+    path.write_text("\n".join(lines) + "\n")
+    with pytest.raises(WeatherError, match=rf"line {first + 101}.*year 1977 within a January"):
+        read(path)
+
+
 # --- tables ----------------------------------------------------------------------------------------
 
 
