@@ -1,0 +1,275 @@
+"""What the drive believes, and what it asks for before it does: step by step, each limit met and missed by one.
+
+The limits are our own (marked "chosen" in controller/sash/lid_motion.py).
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from sash import lid_motion, lid_table
+from sash.lid_motion import NONE, Motion
+
+sys.path.insert(0, str(Path(__file__).parent))
+from lid_bench import LidBench
+from test_lid_motion_edges import Hand
+
+
+def test_a_fresh_drive_stands_still_and_knows_nothing_else() -> None:
+    """After the start every count is at zero, no flag is set but the announcement, and the place is as stored."""
+    fresh = vars(Motion({}, NONE, 0, 0))
+    set_values = {name: value for name, value in fresh.items() if value not in (0, NONE)}
+    assert set_values == {
+        "travel_ms": 40_000, "open_ms": 40_000, "shut_ms": 40_000, "stall_ma": 3_000, "switches": 1, "forward": 1,
+        "quiet_ms": 60_000, "_rest_ms": lid_motion.TURN_MS, "_announce": 1,
+    }  # fmt: skip
+    unknown = {name for name, value in fresh.items() if value == NONE}
+    assert unknown == {"_at_ms", "_goal", "_start_ms", "_pot_from"}
+    assert vars(Motion({"reverse": 1}, 300, 0, 7_000))["forward"] == -1
+    assert Motion({}, 300, 0, 7_000).warn_ms == 7_000
+    assert Motion({}, 300, 0, 0).position_permille == 300
+    assert Motion({}, 300, 1, 0).position_permille == NONE
+
+
+def test_figures_of_the_page() -> None:
+    """What the page says of proofs is what runs."""
+    page = " ".join((Path(__file__).parents[2] / "docs" / "decisions" / "lid-drive.md").read_text().split())
+    m = lid_motion
+    assert f"below half of its limit for {m.PROOF_MS / 1000} s at full power" in page
+    assert f"goes on for up to {m.LONG_PROOF_MS // 1000} s" in page
+    assert f"at most {m.NOT_AT_END} permille open" in page
+    assert f"stalls within {m.NO_WAY_MS // 1000} s" in page
+
+
+def crack(ms: int, ma: int = 300, last_ma: int | None = None, **fittings: int) -> Hand:
+    """A drive from shut to a crack that is passed by time at once; `ms` of real driving, the last step by `last_ma`."""
+    hand = Hand(**fittings).begin(50)
+    hand.shut = 0 if hand.switches else NONE
+    motion = hand.motion
+    motion._at_ms = motion._work_ms = 2_000
+    while motion.motor and motion._drive_ms < ms - 100:
+        motion.duty_permille = 0
+        hand.step(50, 100, ma)
+    motion.duty_permille = 0
+    return hand.step(50, 100, ma if last_ma is None else last_ma)
+
+
+@pytest.mark.parametrize(
+    ("ms", "ma", "last_ma", "runs"),
+    [
+        (1_400, 300, 300, 1), (1_500, 300, 300, 0), (1_500, 300, 1_499, 0), (1_500, 300, 1_500, 1),
+        (2_900, 1_500, 1_500, 1), (3_000, 1_500, 1_500, 0), (1_500, 300, 30, 0), (1_500, 300, 29, 1),
+    ],
+)  # fmt: skip
+def test_a_crack_from_the_rim_is_reached_only_under_full_power(ms: int, ma: int, last_ma: int, runs: int) -> None:
+    """Half a second of full power with little current, two with much; while no current flows it is not reached."""
+    hand = crack(ms, ma, last_ma)
+    assert hand.motion.motor == runs
+    assert hand.state == ("opening" if runs else "part")
+
+
+def test_without_a_sensor_or_with_a_potentiometer_the_time_or_place_alone_counts() -> None:
+    """No current to wait for: the crack is reached at once, as before."""
+    assert crack(200, NONE).state == "part"
+    hand = Hand(pot=1).begin(50)
+    hand.shut, hand.pot = 0, 50
+    assert hand.step(50, 200, 300).state == "part"
+
+
+def test_between_the_ends_without_a_fault_no_proof_is_asked() -> None:
+    """A short move between the ends ends by time, whatever the soft start has reached."""
+    hand = Hand(at=500).begin(520)
+    hand.motion._at_ms = 20_800
+    assert hand.step(520, 200, 300).state == "part"
+    hand = Hand(at=500).begin(520)
+    hand.motion._at_ms = 20_800
+    assert hand.step(520, 200, 29).motion.motor == 1
+    assert hand.step(520, 100, 30).state == "part"
+
+
+def test_from_the_open_end_the_same_proof_is_asked() -> None:
+    """Shutting to an opening from the open end: by time it is there, at full power it may still be held."""
+    hand = Hand(at=1000).begin(980)
+    hand.opened = 0
+    hand.motion._at_ms = 39_200
+    hand.motion.duty_permille = 0
+    assert hand.step(980, 200, 300).motion.motor == -1
+
+
+def stuck_at(at: int, way: int) -> Hand:
+    """Stuck between the ends, having failed in direction `way`; the pause is over."""
+    hand = Hand(at=500)
+    hand.step(500, 5_000, 0)
+    want = 1000 if way > 0 else 0
+    hand.begin(want).drive(want, 400)
+    hand.motion._at_ms = at * 40
+    hand.step(want, 100, 3_000)
+    while hand.motion.moving:
+        hand.step(NONE, 100, 0)
+    assert hand.fault == "stuck-part"
+    hand.motion._at_ms = at * 40
+    hand.motion.pause_ms = 0
+    return hand
+
+
+@pytest.mark.parametrize(("way", "want", "goes"), [(1, 500, 1), (1, 490, 1), (1, 510, 1), (-1, 500, -1), (1, 489, -1),
+                                                   (-1, 511, 1)])  # fmt: skip
+def test_stuck_where_it_is_wanted_it_tries_the_way_that_failed(way: int, want: int, goes: int) -> None:
+    """Within a hundredth of the wish the failed way is tried; further off the wish says the way."""
+    hand = stuck_at(500, way)
+    hand.step(want, 5_000, 0)
+    hand.step(want, 500, 0)
+    assert hand.motion.motor == goes
+
+
+def test_with_a_potentiometer_a_lid_that_stands_where_it_is_wanted_is_left_there() -> None:
+    """Its place is measured; nothing has to be tried, and the fault stays."""
+    hand = Hand(at=500, pot=1)
+    hand.step(500, 5_000, 0)
+    hand.begin(1000).drive(1000, 400)
+    hand.step(1000, 100, 3_000)
+    hand.motion.pause_ms = 0
+    assert hand.step(505, 5_000, 0).motion.motor == 0
+    assert hand.fault == "stuck-part"
+
+
+@pytest.mark.parametrize(("moved", "fault"), [(15, "stuck-part"), (16, "")])
+def test_a_potentiometer_has_to_show_sixteen_permille(moved: int, fault: str) -> None:
+    """A new try that ends at its goal by potentiometer ends the fault only if the lid moved more than 15."""
+    hand = Hand(at=500, pot=1)
+    hand.step(500, 5_000, 0)
+    hand.begin(1000).drive(1000, 400)
+    hand.step(1000, 100, 3_000)
+    hand.motion.pause_ms = 0
+    want = 500 + 11
+    hand.step(want, 5_000, 0)
+    assert hand.motion.motor == 1
+    hand.pot = 500 + moved
+    hand.step(want, 100, 300)
+    assert (hand.state, hand.fault) == ("part", fault)
+
+
+@pytest.mark.parametrize(("way", "want", "fault"), [(1, 600, ""), (1, 400, "stuck-part"), (-1, 400, ""),
+                                                    (-1, 600, "stuck-part")])  # fmt: skip
+def test_only_the_way_that_failed_frees_between_the_ends(way: int, want: int, fault: str) -> None:
+    """Reached by time and proved by current: the failed way ends the fault, the other does not."""
+    hand = stuck_at(500, way)
+    hand.step(want, 5_000, 0)
+    hand.step(want, 500, 0)
+    while hand.motion.motor:
+        hand.step(want, 100)
+    assert (hand.state, hand.fault) == ("part", fault)
+    assert hand.motion.tries == (1 if fault else 0)
+
+
+@pytest.mark.parametrize(("stuck", "switch"), [("stuck-shut", "shut"), ("stuck-open", "opened")])
+def test_the_switch_of_the_stuck_end_proves_only_what_was_seen_at_rest(stuck: str, switch: str) -> None:
+    """Open from the start: nothing. Made at rest and then open: moved. A drive in between: nothing again."""
+    def latched() -> Hand:
+        hand = Hand(at=0 if stuck == "stuck-shut" else 1000)
+        hand.motion.restore(stuck)
+        setattr(hand, switch, 0)
+        return hand
+
+    hand = latched()
+    for _ in range(5):
+        hand.step(NONE, 5_000, 0)
+    assert hand.fault == stuck
+    setattr(hand, switch, 1)
+    hand.step(NONE, 5_000, 0)
+    assert hand.fault == stuck
+    setattr(hand, switch, 0)
+    hand.step(NONE, 5_000, 0)
+    assert hand.fault == ""
+    hand = latched()
+    setattr(hand, switch, 1)
+    hand.step(NONE, 5_000, 0)
+    hand.motion.latched = 0
+    want = 1000 if stuck == "stuck-shut" else 0
+    hand.begin(want)
+    hand.step(NONE, 100, 300)
+    assert hand.motion.motor == 0
+    setattr(hand, switch, 0)
+    hand.step(NONE, 5_000, 0)
+    assert hand.fault == stuck
+    setattr(hand, switch, NONE)
+    hand.step(NONE, 5_000, 0)
+    assert hand.fault == stuck
+
+
+@pytest.mark.parametrize(("word", "way"), [("stuck-shut", 1), ("stuck-open", -1), ("stuck-part", 0)])
+def test_a_restored_fault_knows_its_way(word: str, way: int) -> None:
+    """What was stuck at an end did not leave it; between the ends nobody knows."""
+    motion = Hand(at=500).motion
+    motion.restore(word)
+    assert (motion._stuck_way, motion.latched, motion.state) == (way, 1, lid_table.STUCK)
+
+
+@pytest.mark.parametrize(("ma", "stops"), [(2_399, 0), (2_400, 1)])
+def test_a_gentle_search_stalls_at_four_fifths(ma: int, stops: int) -> None:
+    """Less power, less stall current: 800 permille of the limit."""
+    hand = Hand(at=500)
+    hand.motion._at_ms = NONE
+    hand.begin(1000).drive(1000, 1_000)
+    hand.step(1000, 100, ma)
+    assert (hand.motion.motor == 0) is bool(stops)
+
+
+@pytest.mark.parametrize(("at", "direction", "thought"), [(5, 1, 5), (5, -1, 30), (995, 1, 970), (995, -1, 970)])
+def test_only_a_lid_that_would_not_shut_is_thought_a_little_open(at: int, direction: int, thought: int) -> None:
+    """A lid that failed to open is not lifted in thought; neither is thought fully open."""
+    motion = Hand(at=500).motion
+    motion._start_ms, motion._at_ms = 20_000, at * 40
+    assert motion._where_stuck(direction, 0, 0) == lid_table.STUCK_PART
+    assert motion.position_permille == thought
+
+
+def test_stuck_on_the_rim_it_is_thought_at_most_thirty_permille_open() -> None:
+    """The time pressed went into wood and screw."""
+    for at, thought in ((10, 10), (30, 30), (31, 30), (100, 30)):
+        motion = Hand().motion
+        motion._start_ms, motion._at_ms = 0, at * 40
+        assert motion._where_stuck(1, 0, 0) == lid_table.STUCK_SHUT
+        assert motion.position_permille == thought
+
+
+@pytest.mark.parametrize(("driven", "state"), [(1_900, "stuck"), (1_901, "open")])
+def test_without_switches_a_new_try_that_stalls_at_once_is_no_arrival(driven: int, state: str) -> None:
+    """Near the end by time and stuck there before: two seconds of way are asked for, the step of the stall included."""
+    hand = Hand(at=800, end_switches=0).begin(1000)
+    motion = hand.motion
+    motion.tries, motion.fault, motion._stuck_way = 1, lid_table.STUCK_PART, 1
+    motion._drive_ms, motion._at_ms = driven, 39_000
+    hand.step(1000, 100, 3_000)
+    assert hand.state == state
+    assert hand.fault == ("stuck-part" if state == "stuck" else "")
+
+
+@pytest.mark.parametrize(("peak", "fault"), [(29, "motor-dead"), (30, "")])
+def test_without_switches_the_whole_travel_frees_only_if_current_flowed(peak: int, fault: str) -> None:
+    """Time over at the far end: an arrival, but a fault ends by it only when the drive drew current."""
+    hand = Hand(at=0, end_switches=0).begin(1000)
+    motion = hand.motion
+    motion.tries, motion.fault, motion.peak_ma = 1, lid_table.MOTOR_DEAD, peak
+    motion._at_ms, motion._work_ms, motion._drive_ms = 40_000, 40_000, 49_900
+    motion.duty_permille = 0
+    hand.step(1000, 100, NONE)
+    assert (hand.state, hand.fault) == ("open", fault)
+
+
+@pytest.mark.parametrize(("ma", "state"), [(5_999, "shut"), (6_000, "stuck")])
+def test_a_stall_at_the_wanted_switch_arrives_a_short_circuit_does_not(ma: int, state: str) -> None:
+    """With the switch made a stall is where it should be; twice the limit is a short circuit even there."""
+    hand = Hand(at=500).begin(0).drive(0, 1_000)
+    hand.shut = 1
+    assert hand.step(0, 100, ma).state == state
+
+
+def test_bench_agrees_with_the_hand() -> None:
+    """The same crack on the desk bench: reached within a hundredth, no fault."""
+    bench = LidBench().until_rest(50)
+    assert (bench.state, bench.fault) == ("part", "")
+    assert abs(bench.at - 50) <= 10
