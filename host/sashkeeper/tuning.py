@@ -190,6 +190,30 @@ def spread_of(before: Candidate, after: Candidate) -> dict[str, dict[str, float]
     }
 
 
+ENOUGH_YEARS = 6  # with fewer, what is chosen fits these years more than the next; see docs/tuning.md
+
+
+def by_year(before: Candidate, after: Candidate, names: Sequence[str]) -> list[dict[str, Any]]:
+    """Return each weather year: its figures before and after, and whether it is no worse.
+
+    no_worse: but for differences that do not matter; strictly: not even by those.
+    """
+    from framesim.tune import good_years
+
+    old, new = before.figures(), after.figures()
+    fair, strict = good_years(after, before), good_years(after, before, 0.0)
+    return [
+        {
+            "name": name,
+            "before": {f: round(float(old[f][k]), 2) for f in FIGURES},
+            "after": {f: round(float(new[f][k]), 2) for f in FIGURES},
+            "no_worse": bool(fair[k]),
+            "strictly": bool(strict[k]),
+        }
+        for k, name in enumerate(names)
+    ]
+
+
 def problem(frame: Frame, years: Sequence[YearSpec]) -> Problem:
     """Return what the search works on."""
     from framesim.tune import Problem

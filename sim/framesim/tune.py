@@ -22,7 +22,7 @@ from framesim.tune_run import Problem, RunFile, Threads, TuneError, Workers, Yea
 from framesim.tune_space import SEARCHED, Genome, Settings, children, front, genome_of, settings_of, spread
 
 __all__ = [
-    "Candidate", "Motor", "Problem", "Search", "TuneError", "YearSpec", "compare", "loss", "search",
+    "Candidate", "Motor", "Problem", "Search", "TuneError", "YearSpec", "compare", "good_years", "loss", "search",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
@@ -30,18 +30,20 @@ Array = NDArray[np.float64]
 GENERATIONS = 6
 SPREAD_SHARE = 0.25  # of the candidates, over the whole space; chosen
 SHORTLIST = 16
-VERSION = 2  # raise when results of an older run file must not be used any more
+VERSION = 3  # raise when results of an older run file must not be used any more
 
 # What is traded, all counted so that less is better, in the order of `costs`.
 COSTS = ("heat_kh", "frost_kh", "growing_h", "moves", "battery_mah_day")
 # What one unit is worth in growing hours; chosen. A kelvin hour of frost below the damage point costs leaves,
 # one of heat above the comfort limit costs growth and quality, moves wear the drive.
 WORTH = {"heat_kh": 1.0, "frost_kh": 2.0, "growing_h": -1.0, "moves": 0.02, "battery_mah_day": 0.5}
-# Kelvin hours or hours by which a single year may be worse and still count as no worse: rounding, not harm.
-SLACK = 0.05
-# By how much harm has to be less in every year tuned on, where that can be had: a reserve for years that were not
-# tried. A share of what it is now, plus so much [K h], half of it at most; chosen.
-RESERVE, RESERVE_LEAST = 0.01, 0.3
+# What no year may have more of, growing hours less of.
+HARM = ("heat_kh", "frost_kh", "growing_h")
+ROUNDING = 0.05  # kelvin hours or hours that are rounding
+# The least difference in a winter's harm or growing light that matters: one kelvin hour or hour, or 2 % of what it is
+# now; chosen. Years tuned on may be worse by half of it: the other half is for years that were not tried
+# (docs/tuning.md tells how that half was found).
+LEAST, LEAST_SHARE, TRIED_PART = 1.0, 0.02, 0.5
 # How much dearer harm counts while the search goes on, where a year would be worse off than now; chosen.
 REGRET = 5.0
 
@@ -112,30 +114,33 @@ def _worse(one: Candidate, before: Candidate) -> dict[str, Array]:
     return {n: (theirs[n] - mine[n]) if n == "growing_h" else (mine[n] - theirs[n]) for n in WORTH}
 
 
-def _with_reserve(worse: dict[str, Array], before: Candidate) -> dict[str, Array]:
-    found = dict(worse)
-    for name in ("heat_kh", "frost_kh"):
-        now = before.figures()[name]
-        found[name] = worse[name] + np.minimum(0.5 * now, RESERVE * now + RESERVE_LEAST)
+def matters(before: Candidate) -> dict[str, Array]:
+    """The least differences that matter, in each year, by figure."""
+    now = before.figures()
+    return {n: np.maximum(LEAST, LEAST_SHARE * now[n]) for n in HARM}
+
+
+def good_years(one: Candidate, before: Candidate, part: float = 1.0) -> NDArray[np.bool_]:
+    """In which years a candidate harms no more and grows no less.
+
+    part: of the least difference that matters; 0: by no more than rounding.
+    """
+    worse, least = _worse(one, before), matters(before)
+    beyond = np.array([worse[n] - np.maximum(part * least[n], ROUNDING) for n in HARM])
+    found: NDArray[np.bool_] = np.all(beyond <= 0.0, axis=0)
     return found
 
 
-def no_worse(one: Candidate, before: Candidate, reserve: bool = False) -> bool:
-    """Whether a candidate harms no more and grows no less in any year, and moves no more on average.
-
-    reserve: whether it harms less by RESERVE.
-    """
-    worse = _worse(one, before)
-    if reserve:
-        worse = _with_reserve(worse, before)
-    harm = np.array([worse["heat_kh"], worse["frost_kh"], worse["growing_h"]])
-    return bool(np.all(harm <= SLACK)) and float(worse["moves"].mean()) <= 0.0
+def no_worse(one: Candidate, before: Candidate, part: float = 1.0) -> bool:
+    """Whether a candidate harms no more and grows no less in any year, and moves no more on average."""
+    return bool(np.all(good_years(one, before, part))) and float(_worse(one, before)["moves"].mean()) <= 0.0
 
 
 def regret(one: Candidate, before: Candidate) -> float:
-    """What makes a candidate one that nobody would want to change to, in growing hours; 0 with a reserve and more."""
-    worse = _with_reserve(_worse(one, before), before)
-    return REGRET * sum(abs(WORTH[n]) * float(np.maximum(worse[n], 0.0).mean()) for n in WORTH)
+    """What makes a candidate one that nobody would want to change to, in growing hours."""
+    worse, least = _worse(one, before), matters(before)
+    beyond = {n: worse[n] - TRIED_PART * least[n] if n in HARM else worse[n] for n in WORTH}
+    return REGRET * sum(abs(WORTH[n]) * float(np.maximum(beyond[n], 0.0).mean()) for n in WORTH)
 
 
 def search(
@@ -237,18 +242,17 @@ def _choose(desk: _Desk, now: Candidate, tried: list[Candidate]) -> Search:
     shown = [tried[n] for n in front(np.array([c.costs() for c in tried]))]
     listed = sorted(tried, key=lambda c: loss(c) + regret(c, now))[:SHORTLIST]
     before, *fine = desk.work([now.settings, *(c.settings for c in listed)], fine=True)
-    kept = [c for c in fine if no_worse(c, before, reserve=True)] or [c for c in fine if no_worse(c, before)]
+    kept = [c for c in fine if no_worse(c, before, TRIED_PART)]
     if not kept:
-        reason = "nothing that was tried harms no more and grows no less than what is set now, in every year"
+        reason = "nothing that was tried does no worse than what is set now in every year"
         return Search(before, before, shown, tried, reason, desk.winters)
     best = min(kept, key=loss)
     if loss(best) >= loss(before):
         return Search(before, before, shown, tried, "what is set now is as good as anything tried", desk.winters)
-    safe = sum(no_worse(c, now) for c in tried)
-    return Search(before, best, shown, tried, _reason(best, before, len(tried), safe), desk.winters)
+    return Search(before, best, shown, tried, _reason(best, before, len(fine), len(kept)), desk.winters)
 
 
-def _reason(best: Candidate, before: Candidate, tried: int, safe: int) -> str:
+def _reason(best: Candidate, before: Candidate, listed: int, kept: int) -> str:
     gain = {name: worth * (before.mean(name) - best.mean(name)) for name, worth in WORTH.items()}
     most = max(gain, key=lambda name: gain[name])
     words = {
@@ -259,7 +263,7 @@ def _reason(best: Candidate, before: Candidate, tried: int, safe: int) -> str:
         "battery_mah_day": "less drawn from the battery",
     }
     return (
-        f"of {tried} candidates {safe} harm no more and grow no less than what is set now, in every year; "
+        f"of the {listed} most promising ones, worked out finely, {kept} do no worse than what is set now in any year; "
         f"of those this one gains most, above all {words[most]}"
     )
 

@@ -32,6 +32,9 @@ def test_tune_recommends_draws_and_goes_on(run: Run, store: Store, place: None, 
     words = ("tune", "north", *WEEK, "--hold-invent", "7", "--run", str(kept))
     text = run(*words, "--plot", str(picture), "--out", str(out)).output
     assert "On years it has not seen (seed 7 (invented))" in text
+    words_only = " ".join(text.split())
+    assert "1 of 1 of these years" in words_only or "worse in seed 7" in words_only
+    assert "Tuned on one weather year only" in words_only
     assert "opening" in text
     assert picture.read_bytes().startswith(b"\x89PNG")
     settings = json.loads(out.read_text())["settings"]
@@ -41,6 +44,9 @@ def test_tune_recommends_draws_and_goes_on(run: Run, store: Store, place: None, 
     assert body["winters"] == 0  # nothing was worked out again
     assert set(body["gain"]) == set(body["held"]) == set(tuning.FIGURES)
     assert body["weather"][0]["invented"] is True
+    held = body["held_years"][0]
+    assert held["before"]["heat_kh"] == body["held"]["heat_kh"]["before"]
+    assert held["strictly"] <= held["no_worse"]
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ import pytest
 from framesim import policies, season_loop
 from framesim.frame import load
 from framesim.season import SeasonRunner
-from framesim.tune import Candidate, Search, no_worse, search
+from framesim.tune import Candidate, Search, good_years, no_worse, search
 from framesim.tune_batch import GAINS, DayLimits, Year
 from framesim.tune_run import Dask, Problem, RunFile, Threads, TuneError, YearSpec
 from framesim.tune_space import AXES, children, front, settings_of, spread
@@ -146,7 +146,7 @@ def test_one_core_two_cores_same_result(fortnight: Problem) -> None:
 @pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")  # of the cluster's own
 def test_dask_same_result(fortnight: Problem) -> None:
-    """Dask workers, processes of their own on loopback, end in the same result: of one's own and of a club's cluster."""
+    """Dask workers, processes of their own on loopback, end in the same result: one's own and a club's cluster."""
     distributed = pytest.importorskip("distributed")
     here = found(fortnight, 2)
     with distributed.LocalCluster(
@@ -196,24 +196,45 @@ def test_run_file_of_another_search_is_refused(fortnight: Problem, tmp_path: Pat
 
 
 def test_the_recommendation_is_no_worse_in_any_year(fortnight: Problem) -> None:
-    """What is recommended harms no more and grows no less than what is set now, in each year tuned on."""
+    """What is recommended harms no more and grows no less than what is set now, in each year tuned on.
+
+    Half of the least difference that matters is kept for years that were not tried.
+    """
     one = found(fortnight, 2)
-    assert no_worse(one.best, one.before)
+    assert no_worse(one.best, one.before, 0.5)
     assert one.best.fine
     assert one.before.settings == BASE
     assert one.reason
 
 
-def test_no_worse_looks_at_every_year() -> None:
-    """A gain in one year does not pay for harm in another."""
-    def made(heat: list[float]) -> Candidate:
-        gains = np.zeros((2, len(GAINS)))
-        gains[:, GAINS.index("heat_kh")] = heat
-        return Candidate(dict(BASE), gains, 150.0)
+def made(heat: list[float], growing: list[float], moves: float = 0.0) -> Candidate:
+    """Two years with such heat and growing light."""
+    gains = np.zeros((2, len(GAINS)))
+    gains[:, GAINS.index("heat_kh")] = heat
+    gains[:, GAINS.index("growing_h")] = growing
+    gains[:, GAINS.index("moves")] = moves
+    return Candidate(dict(BASE), gains, 150.0)
 
-    assert no_worse(made([5.0, 5.0]), made([6.0, 6.0]))
-    assert not no_worse(made([1.0, 7.0]), made([6.0, 6.0]))
-    assert not no_worse(made([7.0, 1.0]), made([6.0, 6.0]))
+
+def test_no_worse_looks_at_every_year() -> None:
+    """A gain in one year does not pay for harm in another, nor growth for harm."""
+    before = made([6.0, 6.0], [700.0, 700.0])
+    assert no_worse(made([5.0, 5.0], [700.0, 700.0]), before)
+    assert not no_worse(made([1.0, 7.5], [700.0, 700.0]), before)
+    assert not no_worse(made([7.5, 1.0], [900.0, 900.0]), before)
+    assert not no_worse(made([6.0, 6.0], [700.0, 680.0]), before)
+    assert not no_worse(made([6.0, 6.0], [700.0, 700.0], moves=1.0), before)
+    assert good_years(made([1.0, 7.5], [700.0, 700.0]), before).tolist() == [True, False]
+
+
+def test_differences_that_do_not_matter_do_not_count() -> None:
+    """One kelvin hour or hour, or 2 % of what it is now, is no harm; strictly only rounding is none."""
+    before = made([6.0, 100.0], [700.0, 700.0])
+    near = made([6.9, 101.9], [687.0, 713.0])
+    assert no_worse(near, before)
+    assert not no_worse(near, before, 0.5)
+    assert good_years(made([6.04, 100.0], [700.0, 700.0]), before, 0.0).all()
+    assert good_years(near, before, 0.0).tolist() == [False, False]
 
 
 @pytest.mark.slow

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 @click.option("--weather", "files", multiple=True, type=click.Path(path_type=Path),
               help="A weather year: EPW, TMY3 or table; repeatable.")  # fmt: skip
 @click.option("--invent", "seeds", multiple=True, type=int, help="An invented weather year of this seed; repeatable.")
+@click.option("--years", type=click.IntRange(0, 50), default=0,
+              help="So many invented weather years, of seeds 1, 2, 3 ...")  # fmt: skip
 @click.option("--hold", "held_files", multiple=True, type=click.Path(path_type=Path),
               help="A weather year held back: only tried at the end.")  # fmt: skip
 @click.option("--hold-invent", "held_seeds", multiple=True, type=int, help="The same, invented.")
@@ -49,7 +51,7 @@ if TYPE_CHECKING:
 @pass_app
 def command(
     app: App, frame_id: str | None, crop_words: tuple[str, ...], files: tuple[Path, ...], seeds: tuple[int, ...],
-    held_files: tuple[Path, ...], held_seeds: tuple[int, ...], model_name: str, changes: tuple[str, ...],
+    years: int, held_files: tuple[Path, ...], held_seeds: tuple[int, ...], model_name: str, changes: tuple[str, ...],
     from_day: str, to_day: str, candidates: int, seed: int, run_file: Path | None, fresh: bool, cores: int | None,
     dask_address: str | None, plot: Path | None, out: Path | None, send: bool, as_json: bool,
 ) -> None:  # fmt: skip
@@ -63,14 +65,15 @@ def command(
     stand = _stand(app, book, frame_id, crop_words)
     site = site_of(app.config)
     place = None if site is None else (site.lat_deg, site.lon_deg, site.elevation_m)
+    seeds = tuple(dict.fromkeys((*seeds, *range(1, years + 1))))
     if not files and not seeds:
-        raise InputError("Give weather to tune on: --weather FILE or --invent SEED, each as often as you like.")
-    years = tuning.weathers(files, seeds, place, season)
-    held_place = place or (years[0].lat, years[0].lon, years[0].elevation_m)
+        raise InputError("Give weather to tune on: --weather FILE or --years 8; --invent SEED for one of your choice.")
+    weather = tuning.weathers(files, seeds, place, season)
+    held_place = place or (weather[0].lat, weather[0].lon, weather[0].elevation_m)
     held = tuning.weathers(held_files, held_seeds, held_place, season)
     model = _model(model_name, changes)
-    problem = _problem(model, years, book, stand, season)
-    base = tuning.base_settings(book, stand, years[0], _in_force(app, frame_id))
+    problem = _problem(model, weather, book, stand, season)
+    base = tuning.base_settings(book, stand, weather[0], _in_force(app, frame_id))
     try:
         workers = _workers(problem, cores, dask_address)
         try:
@@ -85,7 +88,7 @@ def command(
         raise InputError(str(fault)) from fault
     except KeyboardInterrupt:
         raise JobError(_broken_off(run_file)) from None
-    _finish(app, found, years, held, model, book, stand, season, frame_id, plot, out, as_json)
+    _finish(app, found, weather, held, model, book, stand, season, frame_id, plot, out, as_json)
     if send and frame_id is not None:
         _send(app, frame_id, found)
 
@@ -220,6 +223,7 @@ def _answer(
         "gain": tuning.spread_of(found.before, found.best),
         "held_weather": [{"name": w.name, "invented": w.invented} for w in held],
         "held": None if checked is None else tuning.spread_of(*checked),
+        "held_years": [] if checked is None else tuning.by_year(*checked, [w.name for w in held]),
         "front": [{"settings": c.settings, **{n: round(c.mean(n), 2) for n in tuning.FIGURES}} for c in found.front],
         "candidates": len(found.tried),
         "winters": found.winters,
@@ -239,6 +243,12 @@ def _tell(app: App, found: Search, answer: dict[str, Any]) -> None:
     _tell_gain("On the years it was tuned on", answer["weather"], answer["gain"])
     if answer["held"] is not None:
         _tell_gain("On years it has not seen", answer["held_weather"], answer["held"])
+        click.echo(paragraph(_held_words(answer["held_years"])))
+    if len(answer["weather"]) < tuning.ENOUGH_YEARS:
+        click.echo(paragraph(
+            f"Tuned on {_count(len(answer['weather']))} only, so another year may go otherwise: give "
+            f"{tuning.ENOUGH_YEARS} or more (--years 8)."
+        ))  # fmt: skip
     click.echo(paragraph(f"{len(found.front)} of {len(found.tried)} candidates are beaten by no other in everything; "
                          "--plot draws them, --json lists them."))  # fmt: skip
     click.echo(paragraph(
@@ -256,6 +266,18 @@ def _tell_gain(head: str, weather: list[dict[str, Any]], gain: dict[str, dict[st
         change = f"{g['least_change']:+.1f} to {g['greatest_change']:+.1f}"
         rows.append([words, f"{g['before']:.1f}", f"{g['after']:.1f}", change])
     click.echo(table(["figure", "now", "then", "change by year"], rows))
+
+
+def _count(years: int) -> str:
+    return "one weather year" if years == 1 else f"{years} weather years"
+
+
+def _held_words(years: list[dict[str, Any]]) -> str:
+    good = sum(y["no_worse"] for y in years)
+    bad = [y["name"] for y in years if not y["no_worse"]]
+    words = f"No more heat or frost and no less growing light than now in {good} of {len(years)} of these years"
+    tail = f"; worse in {', '.join(bad)}" if bad else ""
+    return f"{words}{tail} (one degree-hour or hour a winter, or 2 %, does not count)."
 
 
 def _send(app: App, frame_id: str, found: Search) -> None:
