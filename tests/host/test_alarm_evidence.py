@@ -11,7 +11,7 @@ import pytest
 from sashkeeper.alarms import catalogue, heat_answer, lid_evidence, time_left
 from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, UNKNOWN, findings
 from sashkeeper.alarms.heat_answer import CANNOT_TELL, OPEN, SHUT, HeatModel
-from sashkeeper.alarms.picture import Around, Limits, LiveFrame, Picture
+from sashkeeper.alarms.picture import Around, Limits, LiveFrame, Picture, way_of
 
 NOW = 1_767_268_800.0
 CATALOGUE = catalogue.default()
@@ -53,12 +53,13 @@ def test_healthy_frame_rings_nothing() -> None:
 
 
 STUCK: list[tuple[str, dict[str, Any]]] = [
-    ("the frame's word", {"faults": frozenset({"stuck-shut"}), "wanted_permille": 300}),
+    ("the frame's word", {"faults": frozenset({"stuck-shut"}), "drive_way": 1}),
     ("the word alone, nothing else known", {"faults": frozenset({"stuck-shut"}), "position_permille": None,
                                             "target_permille": None}),
-    ("part way", {"faults": frozenset({"stuck-part"}), "position_permille": 80, "wanted_permille": 1000}),
-    ("no current", {"faults": frozenset({"motor-dead"}), "wanted_permille": 300}),
-    ("too much current", {"faults": frozenset({"over-current"}), "wanted_permille": 300}),
+    ("part way", {"faults": frozenset({"stuck-part"}), "position_permille": 80, "drive_way": 1}),
+    ("hardly any way left by time", {"faults": frozenset({"stuck-part"}), "position_permille": 30, "drive_way": 1}),
+    ("no current", {"faults": frozenset({"motor-dead"}), "drive_way": 1}),
+    ("too much current", {"faults": frozenset({"over-current"}), "drive_way": 1}),
     ("both switches, and the frame will not drive", {"faults": frozenset({"switches-both"}), "lid_state": "stuck"}),
     ("no word, away from its target", {"target_permille": 300, "apart_s": NOW - 301}),
 ]  # fmt: skip
@@ -94,7 +95,7 @@ def test_stuck_without_any_temperature_counts_as_urgent_by_day() -> None:
 
 def test_stuck_open_and_open_in_frost() -> None:
     """A lid that will not shut is stuck open; at frost inside it is open in frost."""
-    seen = frame(4.0, around=NIGHT, position_permille=600, wanted_permille=0, faults=frozenset({"stuck-open"}))
+    seen = frame(4.0, around=NIGHT, position_permille=600, drive_way=-1, faults=frozenset({"stuck-open"}))
     assert {"stuck-open", "open-at-dusk"} == rings(seen)
     seen = frame(0.5, around=NIGHT, position_permille=600, faults=frozenset({"stuck-open"}))
     assert "open-in-frost" in rings(seen)
@@ -259,6 +260,29 @@ def test_live_frame_follows_a_jam_from_messages() -> None:
     live.hear_event({"kind": "cleared", "fault": "stuck-shut"}, NOW + 70)
     live.hear_event({"kind": "moved", "position_permille": 300}, NOW + 70)
     assert lid_evidence.stuck_ways(live.picture(NOW + 400, SUNNY)) == (FALSE, FALSE)
+
+
+def test_a_latched_lid_that_was_to_open_a_crack_is_stuck() -> None:
+    """By time the lid is almost at its crack when the stall ends the drive; it is stuck all the same, warm or not."""
+    live = LiveFrame("north")
+    for t, v in warming(0.0, 14.0):
+        live.hear_readings(t, {"air": v, "lid": 0.0, "target": 0.0, "outside": 3.0}, t)
+    live.hear_event({"kind": "move", "from_permille": 0, "to_permille": 50, "reason": "warm"}, NOW)
+    live.hear_event({"kind": "moved", "position_permille": 30, "took_ms": 1400, "peak_ma": 3045}, NOW + 1)
+    live.hear_event({"kind": "fault", "fault": "stuck-part", "time_s": NOW + 1}, NOW + 1)
+    stuck = {"lid": {"state": "stuck", "position_permille": 30, "target_permille": 30}, "faults": ["stuck-part"]}
+    live.hear_report(stuck, NOW + 1)
+    assert lid_evidence.stuck_ways(live.picture(NOW + 2, SUNNY)) == (TRUE, BETWEEN)
+    live.hear_report({"lid": {"state": "part", "position_permille": 50, "target_permille": 50}, "faults": []}, NOW + 90)
+    assert lid_evidence.stuck_ways(live.picture(NOW + 91, SUNNY)) == (FALSE, FALSE)
+
+
+@pytest.mark.parametrize(
+    ("start", "goal", "way"), [(0, 50, 1), (30, 50, 1), (50, 0, -1), (-1, 0, -1), (-1, 700, 1), (1000, 1000, 1)]
+)
+def test_which_way_a_drive_goes(start: int, goal: int, way: int) -> None:
+    """From its two figures; out of an unknown place the frame seeks the end that the wish is nearer to."""
+    assert way_of({"from_permille": start, "to_permille": goal}) == way
 
 
 def test_old_events_from_a_journal_raise_nothing() -> None:

@@ -448,7 +448,6 @@ def recall(store: Store, frame: str) -> LiveFrame:
     if live.hold_s is not None and held is not None and held.body.get("on"):
         live.hold_s = held.time_s
     drive = next((e for e in recent if e.kind == "move"), None)
-    if drive is not None and live.position is not None:
-        wanted = int(drive.body.get("to_permille", live.position))
-        live.wanted = wanted if abs(wanted - live.position) > picture.PLAY_PERMILLE else None
+    if drive is not None and live.lid_state not in picture.ARRIVED:
+        live.drive_way = picture.way_of(drive.body)
     return live

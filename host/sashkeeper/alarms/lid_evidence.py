@@ -56,7 +56,7 @@ def stuck_ways(picture: Picture) -> tuple[str, str]:
     BETWEEN: the lid is not free, but nothing wants it that way now.
     """
     words = picture.faults & STUCK_WORDS
-    if picture.faults & MOTOR_WORDS and picture.wanted_permille is not None:
+    if picture.faults & MOTOR_WORDS and picture.drive_way:
         words = words | {"motor"}  # the current says that the last drive came to nothing
     late = picture.apart_s is not None and picture.now_s - picture.apart_s > LATE_S
     # A lid that is apart only because nobody drives it (hold, wind, empty battery) is not stuck.
@@ -68,13 +68,20 @@ def stuck_ways(picture: Picture) -> tuple[str, str]:
         return TRUE, BETWEEN
     if "stuck-open" in words:
         return BETWEEN, TRUE
-    target = picture.target_permille if picture.wanted_permille is None else picture.wanted_permille
-    if "stuck-part" in words and target == 0:
-        return BETWEEN, TRUE  # however little is missing, it is not shut
-    way = 0 if target is None or picture.position_permille is None else target - picture.position_permille
-    if abs(way) <= PLAY_PERMILLE:
+    way = picture.drive_way or _way_to_target(picture)
+    if "stuck-part" in words and not picture.drive_way and picture.target_permille == 0:
+        way = -1  # however little is missing, it is not shut
+    if way == 0:
         return _by_warmth(picture)
     return (TRUE, BETWEEN) if way > 0 else (BETWEEN, TRUE)
+
+
+def _way_to_target(picture: Picture) -> int:
+    """Which way the lid would have to go by its own figures; 0 when it is as good as there, or unknown."""
+    if picture.target_permille is None or picture.position_permille is None:
+        return 0
+    way = picture.target_permille - picture.position_permille
+    return 0 if abs(way) <= PLAY_PERMILLE else 1 if way > 0 else -1
 
 
 def _by_warmth(picture: Picture) -> tuple[str, str]:

@@ -15,6 +15,9 @@ SERIES_S = 3600.0  # how much air temperature is kept for rates; one hour covers
 # Play in the arm, and how near a drive by time counts as arrived; less than the narrowest crack (chosen).
 PLAY_PERMILLE = 25
 OLD_EVENT_S = 600.0
+# Only these words of the frame end a drive well. Its position does not: by time, a lid that never left its rim is
+# soon "there" when it was to open a crack.
+ARRIVED = ("open", "part", "shut")
 PLANNED_RESETS = ("power", "order", "update", "soft")  # causes of a restart that somebody wanted, or the first
 
 
@@ -62,7 +65,7 @@ class Picture:
     air: Sequence[tuple[float, float]] = ()  # (time_s, degc), oldest first
     position_permille: int | None = None
     target_permille: int | None = None
-    wanted_permille: int | None = None  # where the last drive was going, while it has not arrived
+    drive_way: int = 0  # which way the last drive went that has not arrived: 1 opening, -1 shutting, 0 none
     apart_s: float | None = None  # since when target and position differ
     lid_state: str = "unknown"
     moved_s: float | None = None  # end of the last move
@@ -86,6 +89,14 @@ class Picture:
         return self.settings.get(name, default_mdegc) / 1000.0
 
 
+def way_of(move: Mapping[str, Any]) -> int:
+    """Return which way a "move" event drives: 1 opening, -1 shutting. From an unknown place the frame seeks an end."""
+    start, goal = int(move.get("from_permille", -1)), int(move.get("to_permille", -1))
+    if start < 0:
+        return 1 if goal >= 500 else -1
+    return 1 if goal > start or goal >= 1000 else -1
+
+
 class LiveFrame:
     """The growing record of one frame; every method takes what a message said and when it came."""
 
@@ -100,7 +111,7 @@ class LiveFrame:
         self.air: deque[tuple[float, float]] = deque()
         self.position: int | None = None
         self.target: int | None = None
-        self.wanted: int | None = None
+        self.drive_way = 0
         self.apart_s: float | None = None
         self.lid_state = "unknown"
         self.moved_s: float | None = None
@@ -139,9 +150,11 @@ class LiveFrame:
         self.position = lid.get("position_permille", self.position)
         self.target = lid.get("target_permille", self.target)
         state = lid.get("state", self.lid_state)
-        if state != self.lid_state and state in ("open", "part", "shut") and self.lid_state in ("opening", "shutting"):
+        if state != self.lid_state and state in ARRIVED and self.lid_state in ("opening", "shutting"):
             self.moved_s = received_s
         self.lid_state = state
+        if state in ARRIVED:
+            self.drive_way = 0
         self.reason = report.get("reason", self.reason)
         self.lockouts = tuple(report.get("lockouts", self.lockouts))
         self.mode = report.get("mode", self.mode)
@@ -166,7 +179,7 @@ class LiveFrame:
             self.faults.discard(str(event.get("fault")))
         elif kind == "move":
             self.target, self.lid_state = event.get("to_permille", self.target), "moving"
-            self.wanted = self.target
+            self.drive_way = way_of(event)
             self._compare(when)
         elif kind == "moved":
             self.position, self.moved_s = event.get("position_permille", self.position), when
@@ -214,7 +227,7 @@ class LiveFrame:
             air=tuple(self.air),
             position_permille=self.position,
             target_permille=self.target,
-            wanted_permille=self.wanted,
+            drive_way=self.drive_way,
             apart_s=self.apart_s,
             lid_state=self.lid_state,
             moved_s=self.moved_s,
@@ -242,10 +255,6 @@ class LiveFrame:
 
     def _compare(self, when_s: float) -> None:
         """Remember since when the lid is not where it is wanted."""
-        wanted, position = self.wanted, self.position
-        near = position is not None and wanted is not None and abs(position - wanted) <= PLAY_PERMILLE
-        if near and self.lid_state != "stuck":  # a finger's width from shut may be somebody's finger
-            self.wanted = None
         if self.position is None or self.target is None or abs(self.position - self.target) <= PLAY_PERMILLE:
             self.apart_s = None
         elif self.apart_s is None:
