@@ -646,6 +646,22 @@ def cover_words(
     return f"{night} {limit} {do}"
 
 
+def evening(frames: Sequence[tuple[str, str]], covers: Sequence[str], pick: bool = False) -> Words:
+    """Return the evening's message; frames: (name, its sentences) of what has changed, covers: names to be covered.
+
+    pick: even the cover may not do in one of them.
+    """
+    do = "Cover and pick today" if pick else "Cover tonight"
+    title = f"{do}: {', '.join(covers)}" if covers else "No cover needed tonight"
+    return Words(
+        title,
+        "\n".join(f"{name}: {words}" for name, words in frames),
+        "Predictions are estimates. We say so when this changes, and not every evening.",
+        "Until we say that it is over: cover each evening, and uncover when the leaves have thawed." if covers
+        else "Nothing to do tonight.",
+    )
+
+
 def airing_words(hours: float | None) -> str:
     """Say when the bed was last aired."""
     if hours is None:

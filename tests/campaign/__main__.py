@@ -2,7 +2,8 @@
 
 Prints a table and, with --out FILE, keeps one JSON line a run; seeds that are in the file already are not run again,
 so that a long campaign can be stopped and taken up. Exit code 1 when a lid alarm rang falsely, a fault was missed or
-late, or messages exceeded their limit (one a frame and day, six a grower and day, as means).
+late, or a winter's messages exceeded their limit (one a frame and day in the worst 30-day mean; with one frame a
+grower that is also within six a grower and day, sign of life included).
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from tests.campaign.winter import STUCK, Job, play
+from tests.campaign.broken import Job, play
+from tests.campaign.winter import STUCK
 
 
 def kept(path: Path | None) -> dict[Job, dict[str, Any]]:
@@ -29,30 +31,39 @@ def kept(path: Path | None) -> dict[Job, dict[str, Any]]:
     return {(one["job"][0], one["job"][1], one["job"][2]): one for one in lines}
 
 
+def worst_month(pushes: list[int]) -> float:
+    """The worst 30-day mean of messages a day (of all days where there are fewer)."""
+    width = min(30, len(pushes))
+    return max(sum(pushes[n : n + width]) / width for n in range(len(pushes) - width + 1)) if pushes else 0.0
+
+
 def summary(runs: Iterable[dict[str, Any]]) -> dict[str, Any]:
     """Return the figures of a campaign."""
     runs = list(runs)
     well = [r for r in runs if not r["fault"]]
     ill = [r for r in runs if r["fault"]]
     days = sum(r["frame_days"] for r in well)
-    alarms = Counter[str]()
+    alarms, kinds = Counter[str](), Counter[str]()
     for r in well:
         alarms.update(r["alarms"])
+        kinds.update(r["kinds"])
     table: dict[str, Counter[str]] = defaultdict(Counter)
     said: dict[str, Counter[str]] = defaultdict(Counter)
     slowest: dict[str, float] = {}
     for r in ill:
         table[r["fault"]][r["verdict"]] += 1
+        if r["verdict"] != "not provoked":
+            said[r["fault"]][r["said"] or "none"] += 1
         if r["said"]:
-            said[r["fault"]][r["said"]] += 1
-            slowest[r["fault"]] = max(slowest.get(r["fault"], 0.0), r["took_s"])
+            slowest[r["fault"]] = max(slowest.get(r["fault"], -1e9), r["took_s"])
+    pushes, life = sum(sum(r["pushes"]) for r in well), sum(r["life"] for r in well)
     return {
         "healthy_runs": len(well), "healthy_frame_days": round(days, 1),
-        "false_stuck_lid": sum(alarms[k] for k in STUCK), "alarms": dict(alarms),
-        "pushes": sum(r["pushes"] for r in well),
-        "pushes_per_frame_day": round(sum(r["pushes"] for r in well) / days, 3) if days else None,
-        "worst_winter_per_day": round(max((r["pushes"] / r["frame_days"] for r in well), default=0.0), 3),
-        "worst_day": max((r["worst_day"] for r in well), default=0),
+        "false_stuck_lid": sum(alarms[k] for k in STUCK), "alarms": dict(alarms), "messages": dict(kinds),
+        "pushes_per_frame_day": round(pushes / days, 3) if days else None,
+        "with_sign_of_life": round((pushes + life) / days, 3) if days else None,
+        "worst_30_day_mean": round(max((worst_month(r["pushes"]) for r in well), default=0.0), 3),
+        "worst_day": max((max(r["pushes"]) for r in well), default=0),
         "moves_per_day": round(sum(r["moves"] for r in well) / days, 1) if days else None,
         "fault_runs": len(ill), "fault_frame_days": round(sum(r["frame_days"] for r in ill), 1),
         "missed": sum(r["verdict"] == "missed" for r in ill), "late": sum(r["verdict"] == "late" for r in ill),
@@ -62,12 +73,13 @@ def summary(runs: Iterable[dict[str, Any]]) -> dict[str, Any]:
 
 
 def show(figures: dict[str, Any]) -> None:
-    """Print the table."""
+    """Print the tables."""
     print(f"{figures['healthy_runs']} healthy winters, {figures['healthy_frame_days']} frame-days: "
           f"{figures['false_stuck_lid']} false stuck-lid alarms, {figures['pushes_per_frame_day']} messages a frame "
-          f"and day (worst winter {figures['worst_winter_per_day']}, worst day {figures['worst_day']}), "
-          f"{figures['moves_per_day']} moves a day; alarms {figures['alarms']}")  # fmt: skip
-    print(f"{'fault':28} {'found':>5} {'late':>5} {'missed':>6} {'quiet':>5} {'slowest s':>9}  said")
+          f"and day ({figures['with_sign_of_life']} with the sign of life; worst 30-day mean "
+          f"{figures['worst_30_day_mean']}, worst day {figures['worst_day']}), "
+          f"{figures['moves_per_day']} moves a day; messages {figures['messages']}, alarms {figures['alarms']}")
+    print(f"{'fault':28} {'found':>5} {'late':>5} {'missed':>6} {'quiet':>5} {'slowest s':>9}  first alarm said")
     for name, row in figures["faults"].items():
         slowest = "-" if row["slowest_s"] is None else f"{row['slowest_s']:.0f}"
         words = ", ".join(f"{k} {n}" for k, n in row["said"].items())
@@ -101,13 +113,13 @@ def main(arguments: list[str] | None = None) -> int:
                 if given.out is not None:
                     with given.out.open("a") as out:
                         out.write(json.dumps(done[job]) + "\n")
-                print(f"  {job[0]} {job[1]}: {outcome.frame_days:.1f} days {outcome.fault} {outcome.verdict} "
-                      f"{outcome.took_s} {outcome.alarms} pushes {outcome.pushes}, {time.monotonic() - began:.0f} s",
-                      file=sys.stderr, flush=True)  # fmt: skip
+                print(f"  {job[0]} {job[1]}: {outcome.frame_days:.1f} days, {outcome.fault} {outcome.verdict} "
+                      f"{outcome.said} {outcome.took_s} {outcome.alarms}, {sum(outcome.pushes)} messages, "
+                      f"{time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)  # fmt: skip
     figures = summary(done[job] for job in jobs)
     show(figures)
     print(json.dumps(figures))
-    flood = (figures["pushes_per_frame_day"] or 0) > 1
+    flood = figures["worst_30_day_mean"] > 1
     return 1 if figures["false_stuck_lid"] or figures["missed"] or figures["late"] or flood else 0
 
 

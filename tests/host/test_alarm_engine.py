@@ -21,6 +21,7 @@ from sashkeeper.alarms.engine import (
     Engine,
     Message,
     Rules,
+    Standing,
 )  # fmt: skip
 from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, Finding
 
@@ -311,16 +312,44 @@ def test_returned_alarm_that_nobody_acknowledges_is_taken_as_read() -> None:
     assert e.standings == {}
 
 
-def test_next_night_is_told_anew() -> None:
-    """Frost that comes back within minutes is the same incident and silent; the next night it is told again."""
+def frost(e: Engine, start_s: float, air_degc: float, hours: float = 8.0) -> list[Message]:
+    """A night of frost damage at this temperature, then a day without; what was told."""
+    told = []
+    for t in range(0, 86_400, 300):
+        truth = TRUE if t < hours * 3600 else FALSE
+        found = {"frost-damage": Finding(truth, {"air_degc": air_degc if truth == TRUE else 5.0})}
+        told += messages(e.step(start_s + t, {"north": found}))
+    return told
+
+
+def test_frost_of_the_next_night_is_told_when_it_is_worse() -> None:
+    """A spell is told once: nights after it only when 2 K colder than any before; after a night without, anew."""
+    e, night = engine(second_channel=False), NOON + 10 * 3600
+    assert kinds(frost(e, night, -6.0)) == [(ALERT, "frost-damage")]
+    assert frost(e, night + DAY, -6.0) == []
+    assert frost(e, night + 2 * DAY, -7.9) == []
+    assert kinds(frost(e, night + 3 * DAY, -9.9)) == [(ALERT, "frost-damage")]
+    assert frost(e, night + 4 * DAY, -11.0) == []
+    assert frost(e, night + 5 * DAY, -11.0, hours=0.0) == []
+    assert kinds(frost(e, night + 6 * DAY, -6.0)) == [(ALERT, "frost-damage")]
+
+
+def test_frost_that_comes_back_within_minutes_is_one_incident() -> None:
+    """Frost that comes and goes around its limit in one night is told once."""
     e, night = engine(), NOON + 10 * 3600
     told = [m for t in (0, 60) for m in step(e, night + t, frost_danger=TRUE)]
     told += [m for t in range(120, 1200, 60) for m in step(e, night + t, frost_danger=FALSE)]
     told += [m for t in range(1200, 3000, 60) for m in step(e, night + t, frost_danger=TRUE)]
     assert kinds(told) == [(ALERT, "frost-danger")]
-    told = [m for t in range(3000, 12 * 3600, 60) for m in step(e, night + t, frost_danger=FALSE)]
-    told += [m for t in range(20 * 3600, 21 * 3600, 60) for m in step(e, night + t, frost_danger=TRUE)]
-    assert kinds(told) == [(ALERT, "frost-danger")]
+
+
+def test_a_spell_outlives_a_restart() -> None:
+    """What the store kept of a night of frost silences the same frost of the next night."""
+    e, night = engine(second_channel=False), NOON + 10 * 3600
+    frost(e, night, -6.0)
+    again = engine(second_channel=False)
+    again.standings = {key: Standing(**s.to_dict()) for key, s in e.standings.items()}
+    assert frost(again, night + DAY, -6.0) == []
 
 
 def test_out_of_service_is_silent_until_put_back() -> None:

@@ -39,7 +39,8 @@ class Story:
                                   warmth_k=warmth_k, utc_offset_h=1.0)
         start = weather.start_s + 5 * 3600
         place = {"lat_deg": LAT, "lon_deg": LON, "timezone": "Europe/Berlin"}
-        self.house = Household(home, start, place, ("json://127.0.0.1:9/",), {"sign_of_life": "off"})
+        quiet = {"sign_of_life": "off", "evening_advice": "off"}
+        self.house = Household(home, start, place, ("json://127.0.0.1:9/",), quiet)
         self.phone: list[tuple[float, str, str]] = []
         self.house.notifier._send = self._hear
         name = self.house.add_frame("North")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from ..config import Config
@@ -19,25 +20,32 @@ class StoreAround:
 
     def __init__(self, store: Store, config: Config, home: Path | None = None) -> None:
         self._store, self._config, self._home = store, config, home
+        self.keep_s = KEEP_S
         self._kept: dict[str, tuple[float, str, Limits, bool]] = {}
+        self._sun: tuple[float, float | None] = (math.nan, None)  # the last moment that was asked for
 
     def __call__(self, frame: str, now_s: float) -> Around:
         """Return the surroundings of one frame; guide values stand in for what cannot be worked out."""
         kept = self._kept.get(frame)
-        if kept is None or not 0 <= now_s - kept[0] < KEEP_S:
+        if kept is None or not 0 <= now_s - kept[0] < self.keep_s:
             kept = self._kept[frame] = self._gather(frame, now_s)
-        place = self._config.place
-        sun = None
-        if place.lat_deg is not None and place.lon_deg is not None:
-            sun = sun_position(now_s, place.lat_deg, place.lon_deg)[0]
-        return Around(name=kept[1], limits=kept[2], sun_height_deg=sun, storage=kept[3])
+        if self._sun[0] != now_s:
+            self._sun = now_s, self._sun_height(now_s)
+        return Around(name=kept[1], limits=kept[2], sun_height_deg=self._sun[1], storage=kept[3])
 
     def forget(self, frame: str | None = None) -> None:
         """Work the limits out afresh next time, after a planting or a place has changed."""
         if frame is None:
             self._kept.clear()
+            self._sun = (math.nan, None)
         else:
             self._kept.pop(frame, None)
+
+    def _sun_height(self, now_s: float) -> float | None:
+        place = self._config.place
+        if place.lat_deg is None or place.lon_deg is None:
+            return None
+        return sun_position(now_s, place.lat_deg, place.lon_deg)[0]
 
     def _gather(self, frame: str, now_s: float) -> tuple[float, str, Limits, bool]:
         try:

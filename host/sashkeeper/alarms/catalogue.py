@@ -19,7 +19,7 @@ PRIORITIES = (URGENT, HIGH, MEDIUM, LOW)
 HARMS = ("grave", "severe", "moderate", "minor")
 TIMES = ("within-30-min", "within-3-h", "within-24-h", "later")
 KINDS = ("heat", "frost", "other")
-MODES = ("hold", "storage")  # named modes that may silence an alarm by design
+MODES = ("hold", "storage", "cover-advised")  # named modes that may silence an alarm by design
 
 # Priority by harm (rows) and time to respond (columns). The method - one matrix for all alarms - is that
 # of ISA-18.2-2016; the entries are chosen for a household, not for a control room.

@@ -19,6 +19,8 @@ from ..store import Event, Reading, Store
 from . import links, log, picture, states
 from .catalogue import Catalogue
 from .engine import ALERT, ALL_CLEAR, FIRST, GROUP, LIFE, Action, Change, Engine, Message, Standing
+from .evening import MODE as COVER_ADVISED
+from .evening import Evening
 from .evidence import FALSE, TRUE, Fact, Finding, findings
 from .heat_answer import HeatModel
 from .picture import Around, LiveFrame, Picture
@@ -30,6 +32,7 @@ ALIVE_EVERY_S = 20.0
 LOOKS_A_TICK = 500  # about a fifth of a second on a slow core
 LOOK_EVERY_S = 20.0  # a frame without anything on its mind is judged at each message and this often
 DOWN_S = 600.0
+ADVICE = "advice"  # kind of a delivery
 KEEPER = ""  # the frame of alarms about the keeper itself
 
 
@@ -87,6 +90,7 @@ class AlarmDesk:
         self._models = models or (lambda _frame: None)
         self.live: dict[str, LiveFrame] = {}
         self.engine = Engine(catalogue, self.wishes.rules())
+        self.evening = Evening(store, self._around, fahrenheit)
         self._rows = log.load(store, self.engine)
         self._key = store.secret("alarm-links")
         self._waiting: list[Action] = []  # what a full store could not take yet
@@ -95,6 +99,7 @@ class AlarmDesk:
         self._down_checked = False
         self._phones_s: float | None = None
         self._looked_s: dict[str, float] = {}
+        self._unjudged: set[str] = set()  # heard of since they were last judged
 
     def __repr__(self) -> str:
         return f"<AlarmDesk {len(self.live)} frames, {self.engine!r}>"
@@ -109,6 +114,7 @@ class AlarmDesk:
     def hear(self, frame: str, suffix: str, message: Any, received_s: float, retained: bool = False) -> None:
         """Take one checked message: Reading for "readings", Event for "events", else its dictionary."""
         live = self._live(frame)
+        self._unjudged.add(frame)
         if suffix == "readings":
             reading: Reading = message
             live.hear_readings(reading.time_s, reading.values, received_s)
@@ -147,6 +153,7 @@ class AlarmDesk:
         self._phones(now_s)
         self.carry_out_requests()
         self._keep(now_s, self.engine.settle(now_s))
+        self._advise(now_s)
         self._say_alive(now_s)
 
     def carry_out_requests(self) -> None:
@@ -247,19 +254,22 @@ class AlarmDesk:
 
     def _due_frames(self, now_s: float) -> list[str]:
         """Return the frames to be judged in this tick, the longest waiting first; a club's thousands take turns."""
-        busy = {frame for frame, _ in self.engine.standings}
+        busy = {s.frame for s in self.engine.standings.values() if s.state != states.NORMAL or s.true_s is not None}
         due = []
         for frame in self.store.frames():
             looked_s = self._looked_s.get(frame.id)
             every_s = 0.0 if frame.id in busy else LOOK_EVERY_S
-            if looked_s is None or not 0 <= now_s - looked_s < every_s:
+            known = looked_s == now_s and frame.id not in self._unjudged
+            if looked_s is None or not (known or 0 <= now_s - looked_s < every_s):
                 due.append((looked_s or 0.0, frame.id))
         return [frame for _, frame in sorted(due)[:LOOKS_A_TICK]]
 
     def _look(self, now_s: float, seen: Picture) -> None:
         # Hands in the frame only: an order from afar is also called hold, and its lid can stick.
-        modes = [m for m, on in (("hold", seen.lid_state == "held"), ("storage", seen.around.storage)) if on]
+        modes = [m for m, on in (("hold", seen.lid_state == "held"), ("storage", seen.around.storage),
+                                 (COVER_ADVISED, self.evening.advised(seen.frame))) if on]
         self._looked_s[seen.frame] = now_s
+        self._unjudged.discard(seen.frame)
         found = findings(seen, self.catalogue, self._models(seen.frame))
         self.engine.look(now_s, seen.frame, found, modes)
 
@@ -284,6 +294,22 @@ class AlarmDesk:
         lost = [d for d in last.values() if d.state == FAILED]
         facts: dict[str, Fact] = {"channel": lost[0].channel, "why": lost[0].result} if lost else {}
         self.engine.look(now_s, KEEPER, {"phone-unreached": Finding(TRUE if lost else FALSE, facts)})
+
+    def _advise(self, now_s: float) -> None:
+        """Once an evening: what the night may bring, one message for all frames."""
+        local_s = now_s + offset_s(self.zone, now_s)
+        if not self.evening.due(local_s, self.wishes.advice_at_min):
+            return
+        with self.store.transaction(lasting=True):
+            words = self.evening.look(now_s, local_s, lambda frame: self._outside(frame, now_s))
+            if words is not None:
+                self.engine.pushes_s.append(now_s)
+                self.notifier.put(words.title, words.body, self.notifier.ways("medium", False), None, ADVICE)
+
+    def _outside(self, frame: str, now_s: float) -> float | None:
+        live = self._live(frame)
+        fresh = live.values_s is not None and now_s - live.values_s < 3600
+        return live.values.get("outside") if fresh else None
 
     def _say_alive(self, now_s: float) -> None:
         if self._alive_s is None or not 0 <= now_s - self._alive_s < ALIVE_EVERY_S:

@@ -45,6 +45,9 @@ class Rules:
     again_s: float = 600.0  # least time between two alerts of one incident
     new_after_s: float = 4 * 3600.0  # back after so long it is a new incident, and told anew
     forget_s: float = 12 * 3600.0  # returned and unacknowledged for so long: taken as read
+    # Frost on the next night, and no worse than before, is the same spell: kept, shown, but not told again.
+    spell_s: float = DAY_S
+    worse_k: float = 2.0
     linger_s: float = 900.0  # a cover goes on for this long after it ends, so that its echo does not ring
     # Storm: at most 10 messages in any 10 min: 6 single ones, then grouped ones at least 150 s apart.
     storm_window_s: float = 600.0
@@ -82,6 +85,9 @@ class Standing:
     shelf_end_s: float | None = None
     covered_by: str = ""
     condition: bool = False  # the condition after its delays
+    low_degc: float | None = None  # frost only: the coldest of this incident,
+    spell_degc: float | None = None  # the coldest of the incidents before it in the same spell,
+    spell_end_s: float | None = None  # and when the last of them ended
     facts: dict[str, Fact] = field(default_factory=dict)
 
     def __repr__(self) -> str:
@@ -235,6 +241,8 @@ class Engine:
             standing.true_s = None
         elif not standing.condition:
             standing.true_s = None
+        if standing.condition and _is_frost(alarm):
+            self._mind_spell(standing)
         if standing.condition and was_ending != (standing.false_s is not None):
             self.touched.add((standing.frame, standing.alarm))  # a restart must not begin the off-delay afresh
         if not standing.condition and standing.true_s is not None and now_s - standing.true_s >= alarm.on_delay_s:
@@ -261,10 +269,31 @@ class Engine:
             standing.closed_s = None
             # An all-clear that was still waiting is simply dropped: the grower never heard of it.
             standing.due = "" if standing.said == ALERT else ALERT
+            if standing.due and self._same_spell(now_s, standing):
+                standing.due, standing.said = "", ALERT  # heard last night; `_mind_spell` tells if it gets worse
         self._go(now_s, standing, states.RISES, "condition holds")
+
+    def _same_spell(self, now_s: float, standing: Standing) -> bool:
+        """True for frost that follows on frost which was told."""
+        ended = standing.spell_end_s
+        return _is_frost(self.catalogue[standing.alarm]) and ended is not None and now_s - ended < self.rules.spell_s
+
+    def _mind_spell(self, standing: Standing) -> None:
+        """Note the coldest of a frost; one that was not told, being no worse than last night's, is told once it is."""
+        air = standing.facts.get("air_degc")
+        if not isinstance(air, int | float):
+            return
+        standing.low_degc = air if standing.low_degc is None else min(standing.low_degc, air)
+        quiet = standing.said == ALERT and standing.told == 0 and standing.state in STANDING_STATES
+        if quiet and standing.spell_degc is not None and air <= standing.spell_degc - self.rules.worse_k:
+            standing.due, standing.said = ALERT, ""
 
     def _clear(self, now_s: float, standing: Standing) -> None:
         was = standing.state
+        if standing.said == ALERT and _is_frost(self.catalogue[standing.alarm]):
+            before = standing.spell_degc if self._same_spell(standing.opened_s or now_s, standing) else None
+            known = [degc for degc in (before, standing.low_degc) if degc is not None]
+            standing.spell_degc, standing.spell_end_s = min(known, default=None), now_s
         self._go(now_s, standing, states.CLEARS, "condition gone")
         if was not in STANDING_STATES:
             return
@@ -276,12 +305,14 @@ class Engine:
 
     def _new_incident(self, now_s: float, standing: Standing, condition: bool = True) -> None:
         kept = standing.facts, standing.true_s, standing.shelf_end_s
+        spell = standing.spell_degc, standing.spell_end_s
         fresh = Standing(
             standing.frame, standing.alarm, incident=self.next_incident, opened_s=now_s, condition=condition
         )
         self.next_incident += 1
         standing.__dict__.update(fresh.__dict__)
         standing.facts, standing.true_s, standing.shelf_end_s = kept
+        standing.spell_degc, standing.spell_end_s = spell
 
     def _go(self, now_s: float, standing: Standing, event: str, why: str) -> None:
         before = standing.state
@@ -458,13 +489,17 @@ class Engine:
         self._actions.append(Message(LIFE, LOW, open_))
 
     def _forget(self, now_s: float, ours: list[Standing]) -> None:
-        """Drop what is normal and silent; what ended lately is kept as a cover for its echo."""
+        """Drop what is normal and silent; what ended lately is kept as a cover for its echo, or for its spell."""
         for s in ours:
             idle = s.state == NORMAL and not s.due and s.true_s is None and not s.condition
             lately = s.closed_s is not None and 0 <= now_s - s.closed_s < self.rules.linger_s
-            if idle and not lately:
+            if idle and not lately and not self._same_spell(now_s, s):
                 del self.standings[(s.frame, s.alarm)]
                 self.touched.add((s.frame, s.alarm))
+
+
+def _is_frost(alarm: Alarm) -> bool:
+    return alarm.kind == "frost" and alarm.ends_by_itself
 
 
 _RANK = {URGENT: 0, HIGH: 1, MEDIUM: 2, LOW: 3}

@@ -17,7 +17,7 @@ from . import lid_evidence
 from .catalogue import Alarm, Catalogue
 from .heat_answer import HeatModel
 from .picture import PLAY_PERMILLE, Picture
-from .time_left import rate_of, until
+from .time_left import until
 
 TRUE, FALSE, BETWEEN, UNKNOWN = "true", "false", "between", "unknown"
 
@@ -72,7 +72,7 @@ def common_facts(picture: Picture) -> dict[str, Fact]:
     """Collect the numbers that most messages want: temperatures, rate, time left, lid, crops, age."""
     limits = picture.around.limits
     air = picture.air_degc
-    rate = rate_of(picture.air, picture.now_s)
+    rate = picture.rate()
     facts: dict[str, Fact] = {
         "air_degc": air,
         "outside_degc": picture.values.get("outside"),
@@ -101,6 +101,8 @@ def _when(truth: bool, facts: Mapping[str, Fact]) -> Finding:
 
 
 def _fault(picture: Picture, words: set[str] | frozenset[str], facts: Mapping[str, Fact]) -> Finding:
+    if not picture.faults:
+        return Finding(FALSE, {**facts, "faults": ""})
     hit = sorted(words & picture.faults)
     return _when(bool(hit), {**facts, "faults": ", ".join(hit)})
 

@@ -15,7 +15,6 @@ from __future__ import annotations
 from .heat_answer import SHUT as HEAT_SAYS_SHUT
 from .heat_answer import HeatModel, witness
 from .picture import PLAY_PERMILLE, Picture
-from .time_left import rate_of
 
 TRUE, FALSE, BETWEEN, UNKNOWN = "true", "false", "between", "unknown"
 
@@ -101,7 +100,7 @@ def heating(picture: Picture) -> bool:
     opening = picture.setting_degc("open_mdegc", 15_000)
     if air >= opening + 3.0:
         return True
-    rate = rate_of(picture.air, picture.now_s)
+    rate = picture.rate()
     sun = picture.around.sun_height_deg
     low_sun = sun is not None and sun < 3.0
     rising = rate is None or rate.degc_per_min > 0.03
@@ -121,7 +120,7 @@ def heat_contradicts(picture: Picture, model: HeatModel | None = None) -> bool:
         return False
     if picture.now_s - picture.moved_s < HEAT_SETTLES_S or picture.mode != "auto":
         return False
-    rate = rate_of(picture.air, picture.now_s, HEAT_WINDOW_S)
+    rate = picture.rate(HEAT_WINDOW_S)
     verdict = witness(position / 1000.0, air, picture.values.get("outside"), rate, picture.around.sun_height_deg, model)
     return verdict == HEAT_SAYS_SHUT
 
@@ -136,7 +135,7 @@ def _heat_cleared(picture: Picture) -> str:
 
 
 def _falling(picture: Picture) -> bool:
-    rate = rate_of(picture.air, picture.now_s, HEAT_WINDOW_S)
+    rate = picture.rate(HEAT_WINDOW_S)
     return rate is not None and rate.degc_per_min + 2 * rate.error_degc_per_min < -0.1
 
 

@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from .time_left import Rate, rate_of
+
 SERIES_S = 3600.0  # how much air temperature is kept for rates; one hour covers the slowest rule
 # Play in the arm, and how near a drive by time counts as arrived; less than the narrowest crack (chosen).
 PLAY_PERMILLE = 25
@@ -78,6 +80,13 @@ class Picture:
     hold_s: float | None = None  # since when the hold switch is on
     resets_s: tuple[float, ...] = ()
     travel_s: float = 40.0
+    _rates: dict[float, Rate | None] = field(default_factory=dict, compare=False, repr=False)
+
+    def rate(self, window_s: float = 600.0) -> Rate | None:
+        """How fast the air has warmed over the last `window_s`, worked out once; None with too little to go by."""
+        if window_s not in self._rates:
+            self._rates[window_s] = rate_of(self.air, self.now_s, window_s)
+        return self._rates[window_s]
 
     @property
     def air_degc(self) -> float | None:

@@ -12,18 +12,22 @@ from zoneinfo import ZoneInfo
 from ..errors import InputError
 from .engine import Rules
 
-NAMES = ("quiet_from", "quiet_to", "sign_of_life", "page_url")
+NAMES = ("quiet_from", "quiet_to", "sign_of_life", "evening_advice", "page_url")
 _TIME = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)\Z")
 
 
 @dataclass(frozen=True)
 class Wishes:
-    """quiet_from_min, quiet_to_min, life_at_min: minutes after local midnight; page_url: for links in messages."""
+    """quiet_from_min, quiet_to_min, life_at_min: minutes after local midnight; page_url: for links in messages.
+
+    advice_at_min: when the evening's advice to cover goes out (evening.py), None for never.
+    """
 
     quiet_from_min: int = 21 * 60 + 30
     quiet_to_min: int = 6 * 60 + 30
     life_at_min: int | None = 7 * 60 + 30
     page_url: str = ""
+    advice_at_min: int | None = 16 * 60
 
     def rules(self, local_offset_s: float = 0.0, second_channel: bool = True) -> Rules:
         """Return the engine's rules."""
@@ -42,13 +46,14 @@ def read(table: Mapping[str, Any]) -> Wishes:
     quiet_from = _minutes(table, "quiet_from", "21:30", faults)
     quiet_to = _minutes(table, "quiet_to", "6:30", faults)
     life = None if table.get("sign_of_life") == "off" else _minutes(table, "sign_of_life", "7:30", faults)
+    advice = None if table.get("evening_advice") == "off" else _minutes(table, "evening_advice", "16:00", faults)
     url = table.get("page_url", "")
     if not isinstance(url, str) or (url and not re.match(r"https?://[^\s]+\Z", url)):
         faults.append("alarms.page_url should be the address of the page, like http://192.168.1.20:8080")
         url = ""
     if faults:
         raise InputError(f"The settings of the alarms have faults: {'; '.join(faults)}. Nothing was changed.")
-    return Wishes(quiet_from, quiet_to, life, url.rstrip("/"))
+    return Wishes(quiet_from, quiet_to, life, url.rstrip("/"), advice)
 
 
 def offset_s(zone: str, now_s: float) -> float:
@@ -61,7 +66,7 @@ def _minutes(table: Mapping[str, Any], name: str, default: str, faults: list[str
     text = table.get(name, default)
     match = _TIME.match(text) if isinstance(text, str) else None
     if match is None:
-        extra = ' or "off"' if name == "sign_of_life" else ""
+        extra = ' or "off"' if name in ("sign_of_life", "evening_advice") else ""
         faults.append(f'alarms.{name} should be a time of day like "{default}"{extra} (it is {text!r})')
         return 0
     return int(match[1]) * 60 + int(match[2])

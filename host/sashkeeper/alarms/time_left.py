@@ -33,8 +33,14 @@ class TimeLeft:
 
 
 def rate_of(air: Sequence[tuple[float, float]], now_s: float, window_s: float = 600.0) -> Rate | None:
-    """Fit a straight line through the last `window_s` of (time_s, degc); None with too little to go by."""
-    points = [(t, v) for t, v in air if now_s - window_s <= t <= now_s]
+    """Fit a straight line through the last `window_s` of (time_s, degc), oldest first; None with too little."""
+    points: list[tuple[float, float]] = []
+    for point in reversed(air):
+        if point[0] < now_s - window_s:
+            break
+        if point[0] <= now_s:
+            points.append(point)
+    points.reverse()
     n = len(points)
     if n < MIN_POINTS or points[-1][0] - points[0][0] < MIN_SPAN_S:
         return None

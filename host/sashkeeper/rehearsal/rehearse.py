@@ -7,15 +7,16 @@ from typing import Any
 from .household import Household
 from .wire import Wire
 
-TICK_S = 5.0  # the service looks around at least this often in virtual time
+TICK_S = 5.0  # the service looks around this often in virtual time, or once a step of a frame if that is longer
 
 
 class Rehearsal:
     """Steps every runner in turn, the one furthest behind first, and ticks the service."""
 
-    def __init__(self, house: Household, wire: Wire) -> None:
+    def __init__(self, house: Household, wire: Wire, tick_s: float = TICK_S) -> None:
         self.house = house
         self.wire = wire
+        self._tick_s = tick_s
         self.runners: dict[str, Any] = {}
         self._ticked_s = 0.0
 
@@ -45,7 +46,7 @@ class Rehearsal:
         if now_s > self.house.clock.now_s():
             self.house.clock.set(now_s)
         self.wire.settle(runner)
-        if now_s - self._ticked_s >= TICK_S or now_s < self._ticked_s:
+        if now_s - self._ticked_s >= self._tick_s or now_s < self._ticked_s:
             self._ticked_s = now_s
             self.house.service.tick()
             self.wire.settle(runner)

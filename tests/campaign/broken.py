@@ -1,0 +1,176 @@
+"""The same winters with one fault each: what breaks, which alarm may tell it, and by when.
+
+Limits [s]: for a lid that cannot move 130 s, the travel time of 40 s plus the 90 s of the host's incident tests;
+for the others the delays of the alarm catalogue and of the slowest report between them; where the catalogue only says
+when a person has to act ("time_to_respond"), that time. Faults and their moments are invented.
+"""
+
+from __future__ import annotations
+
+import random
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+
+from sashkeeper.alarms import catalogue
+
+from .winter import DAY_S, FAST, START_H, USUAL, Outcome, Winter, first_day, healthy
+
+BEFORE_DAYS, AFTER_DAYS = 1, 4  # a fault run begins this long before its fault, and waits so long for its alarm
+RESPOND_S = {"within-30-min": 1800.0, "within-3-h": 3 * 3600.0, "within-24-h": 86_400.0}
+
+
+@dataclass(frozen=True)
+class Break:
+    """A fault: what breaks, which alarms may tell, what the clock starts at (see CLOCKS), the limit [s].
+
+    limit_s 0: the time to respond of the alarm that tells, as the catalogue has it. tables: further happenings.
+    """
+
+    part: str
+    kind: str
+    alarms: tuple[str, ...]
+    since: str = "fault"
+    limit_s: float = 0.0
+    more: str = ""
+    tables: str = ""
+    hours: tuple[int, int] = (6, 23)  # of the day in which it may begin
+
+
+NIGHT, NOON = (0, 5), (11, 15)  # a latch is left on a shut lid, an open lid is blocked by day
+SHUT = ("stuck-shut", "stuck-shut-cool", "no-drop", "motor-fault", "lid-iced")
+OPEN = ("stuck-open", "open-in-frost", "motor-fault")
+SILENT = ("frame-silent", "frame-silent-sun", "frame-silent-open")
+ALONE = ("moved-alone", "open-in-frost", "open-at-dusk")
+FOOLED = '[[fault]]\npart = "switch-open"\nkind = "stuck-on"\nwhen = "moving"\nat = "{at}"\n' \
+         '[[fault]]\npart = "switch-shut"\nkind = "stuck-off"\nwhen = "moving"\nat = "{at}"\n'
+
+BREAKS = {
+    "lid blocked from opening": Break("lid", "blocked", SHUT, "opening", 130, hours=NIGHT),
+    "latch left on": Break("lid", "latch", SHUT, "opening", 130, "slack_permille = 5.0", hours=NIGHT),
+    "weight on the lid": Break("lid", "weight", SHUT, "opening", 130, "kg = 60.0", hours=NIGHT),
+    "lid frozen to its rim": Break("lid", "ice", SHUT, "opening", 130, "bond_n = 3000.0", hours=NIGHT),
+    "arm off its bracket": Break("lid", "arm-off", SHUT, "opening", 130, hours=NIGHT),
+    "motor wire broken": Break("motor", "broken-wire", (*SHUT, *OPEN), "opening", 130, hours=NIGHT),
+    "motor shorted": Break("motor", "short", (*SHUT, *OPEN), "opening", 130, hours=NIGHT),
+    "lid blocked from shutting": Break("lid", "blocked", OPEN, "shutting", 130, 'direction = "shut"', hours=NOON),
+    "lid lifted by a person": Break("lid", "lifted", ALONE, "open alone"),
+    "lid lifted by wind": Break("lid", "wind-lift", ALONE, "open alone", more="wind_m_s = 4.0"),
+    "arm off, both switches lie": Break("lid", "arm-off", (*SHUT, "position-unknown", "too-hot", "hot-though-open"),
+                                        "shut and hot", tables=FOOLED, hours=NIGHT),
+    "cover left on": Break("cover", "on", ("blind-lid",), "dark", hours=NIGHT),
+    "air probe silent": Break("probe-air", "no-answer", ("probe-lost",), limit_s=900),
+    "outside probe silent": Break("probe-outside", "no-answer", ("probe-spare-lost",), limit_s=1200),
+    "hold left on": Break("hold", "pressed", ("hold-left-on",), limit_s=3700),
+    "network gone": Break("link", "down", SILENT, limit_s=2000),
+    "power gone": Break("power", "cut", SILENT, limit_s=2000),
+    "battery flat": Break("battery", "flat", ("battery-low", "battery-empty"), "low"),
+}
+TABLES = {"link": "outage", "power": "outage", "hold": "press"}
+
+
+class Watch:
+    """What tells that a fault has begun to matter, looked at after every step."""
+
+    def __init__(self, winter: Winter) -> None:
+        self.winter = winter
+        self.runner = winter.runner
+        self.lid_permille = self.runner.frame.lid.lid_permille
+
+    def fault(self) -> bool:
+        """At once."""
+        return True
+
+    def opening(self) -> bool:
+        """The motor is told to open."""
+        return self.runner.turn.motor > 0
+
+    def shutting(self) -> bool:
+        """The motor is told to shut."""
+        return self.runner.turn.motor < 0
+
+    def open_alone(self) -> bool:
+        """The lid stands a good crack higher than it was put."""
+        lid = self.runner.frame.lid
+        return bool(lid.lid_permille > lid.arm_permille + 60 and self.runner.turn.motor == 0)
+
+    def shut_and_hot(self) -> bool:
+        """The lid is down and the bed ten degrees over the usual opening temperature."""
+        return self.runner.frame.lid.lid_permille < 20 and self.winter.model.air_degc > 25.0
+
+    def dark(self) -> bool:
+        """The sun has been up for the cover to matter."""
+        return self.winter.model.sun_height_deg > 12.0
+
+    def low(self) -> bool:
+        """The supply is at or below the frame's battery_low."""
+        return bool(self.runner.frame.volts * 1000 <= self.runner.core.settings["battery_low_mv"])
+
+
+CLOCKS: dict[str, Callable[[Watch], bool]] = {
+    "fault": Watch.fault, "opening": Watch.opening, "shutting": Watch.shutting, "open alone": Watch.open_alone,
+    "shut and hot": Watch.shut_and_hot, "dark": Watch.dark, "low": Watch.low,
+}  # fmt: skip
+
+
+def broken(seed: int, days: int, name: str = "") -> Outcome:
+    """The same weather with one fault (by chance) at a moment drawn by chance, from a day before it until it is told.
+
+    It runs at the usual pace, so that seconds count.
+    """
+    rng = random.Random(f"fault {seed}")
+    name = name or rng.choice(sorted(BREAKS))
+    one = BREAKS[name]
+    day = rng.randrange(BEFORE_DAYS, max(BEFORE_DAYS + 1, days - AFTER_DAYS))
+    minute = rng.randrange(one.hours[0] * 60, one.hours[1] * 60)
+    at = f"{first_day(seed) + timedelta(day)}T{minute // 60:02d}:{minute % 60:02d}"
+    table = TABLES.get(one.part, "fault")
+    text = f'[[{table}]]\npart = "{one.part}"\nkind = "{one.kind}"\nat = "{at}"\n{one.more}\n'
+    with tempfile.TemporaryDirectory(prefix="sashkeeper-campaign-", dir=FAST) as home:
+        winter = Winter(Path(home), seed, days, day - BEFORE_DAYS, text + one.tables.format(at=at), USUAL)
+        try:
+            fault_s = winter.start_s - START_H * 3600 + BEFORE_DAYS * DAY_S + minute * 60
+            return winter.tally(_wait(winter, Outcome(seed, name, 0.0), one, fault_s))
+        finally:
+            winter.rehearsal.close()
+
+
+def _wait(winter: Winter, outcome: Outcome, one: Break, fault_s: float) -> Outcome:
+    """Run until an alarm tells, or the limit is long past."""
+    winter.rehearsal.run_until(fault_s)
+    store, watch, clock = winter.house.store, Watch(winter), CLOCKS[one.since]
+    known = {a.id for a in store.alarm_list()}
+    due_s: float | None = None
+    end_s = min(winter.end_s, fault_s + AFTER_DAYS * DAY_S)
+    outcome.verdict = "missed"
+    while winter.rehearsal.now_s < end_s:
+        now_s = winter.rehearsal.now_s
+        if due_s is None and clock(watch):
+            due_s = now_s
+        limit_s = one.limit_s or max(RESPOND_S[catalogue.default()[a].time_to_respond] for a in one.alarms)
+        if due_s is not None and now_s > due_s + max(4 * limit_s, 7200):
+            break
+        rung = [a for a in store.alarm_list(open_only=True) if a.id not in known and a.kind in one.alarms]
+        if rung:
+            outcome.said = rung[-1].kind
+            # Found before it mattered (by warmth, by a switch): earlier than asked.
+            outcome.took_s = rung[-1].opened_s - (now_s if due_s is None else due_s)
+            limit_s = one.limit_s or RESPOND_S[catalogue.default()[outcome.said].time_to_respond]
+            outcome.verdict = "found" if outcome.took_s <= limit_s else "late"
+            break
+        winter.rehearsal.step()
+    if outcome.verdict == "missed" and due_s is None:
+        outcome.verdict = "not provoked"
+    outcome.frame_days = (winter.rehearsal.now_s - winter.start_s) / DAY_S
+    return outcome
+
+
+Job = tuple[str, int, int]
+
+
+def play(job: Job) -> tuple[Job, Outcome]:
+    """Run one job (kind, seed, days), in a process of its own."""
+    kind, seed, days = job
+    return job, (healthy if kind == "healthy" else broken)(seed, days)
