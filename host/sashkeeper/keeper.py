@@ -111,14 +111,15 @@ class Keeper:
             own = self._start_broker(stack) if config.broker.kind == "embedded" else None
             bus = Bus(self.address)
             stack.callback(bus.close)
-            desk = alarms.build(store, config, app.clock, app.home)
+            worker = notify.Worker(self._open_store, config.channels, app.clock)
+            outgoing = notify.Notifier(store, config.channels, app.clock, wake=worker.wake)
+            desk = alarms.build(store, config, app.clock, app.home, outgoing)
             outbox = Outbox(store, app.clock, bus.publish)
             season = SeasonKeeper(store, config, app.home, outbox, self.say)
             inbox = Inbox(store, rows=self.only != ALARMS)
             service = _Announced(store, outbox, app.clock, desk, season=season, inbox=inbox)
             service.say, service.own_broker = self.say, own
             service.keep_going = True
-            worker = notify.Worker(self._open_store, config.channels, app.clock)
             worker.start()
             stack.callback(worker.stop)
             store.copying = bool(config.influx.url)

@@ -20,7 +20,7 @@ from typing import Any
 from .clock import Clock
 from .config import Channel
 from .errors import InputError
-from .store import Store
+from .store import Delivery, Store
 
 # Pauses between tries: quick at first for a hiccup, then patient; about six hours in all (chosen).
 PAUSES_S = (10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0, 3600.0, 3600.0, 3600.0, 3600.0)
@@ -118,8 +118,8 @@ class Notifier:
                 )
                 for name in ways
             ]
-        if self._wake is not None:
-            self._wake()
+            if self._wake is not None:
+                self.store.after_commit(self._wake)
         return rows
 
     def send_unrecorded(self, title: str, body: str, ways: Sequence[str]) -> None:
@@ -134,8 +134,8 @@ class Notifier:
 
     def run_due(self, limit: int = 50) -> list[Result]:
         """Try everything that is due, each once, and record what became of it."""
-        due = self.store.delivery_list(state=WAITING, due_s=self.clock.now_s())
-        ours = [row for row in due if row.channel != BROWSER]
+        waiting, now_s = self.store.delivery_list(state=WAITING), self.clock.now_s()
+        ours = [row for row in waiting if row.channel != BROWSER and is_due(row, now_s)]
         return [self._try(row) for row in ours[:limit]]
 
     def test(self, title: str, body: str) -> list[Result]:
@@ -162,6 +162,12 @@ class Notifier:
         state, done_s = (FAILED, now_s) if give_up else (WAITING, None)
         self.store.delivery_update(row.id, state=state, tries=tries, next_s=next_s, done_s=done_s, result=why)
         return Result(row.channel, row.id, False, give_up, why)
+
+
+def is_due(row: Delivery, now_s: float) -> bool:
+    """Return whether a message should be tried now; one that waits longer than any pause has a clock set back."""
+    left_s = 0.0 if row.next_s is None else row.next_s - now_s
+    return left_s <= 0 or left_s > (PAUSES_S[min(row.tries, len(PAUSES_S)) - 1] if row.tries else 0.0)
 
 
 class Worker:

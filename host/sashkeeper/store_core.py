@@ -11,7 +11,7 @@ import json
 import os
 import secrets as random_secrets
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
@@ -64,6 +64,7 @@ class StoreCore:
         """
         self.path = Path(path)
         self._depth = 0
+        self._afterwards: list[Callable[[], None]] = []
         in_memory = str(path) == ":memory:"
         if not in_memory:
             self._check_file(create)
@@ -143,6 +144,7 @@ class StoreCore:
                 yield self.db
                 self.db.execute("COMMIT")
             except BaseException:
+                self._afterwards.clear()
                 # SQLite itself has already rolled back after a full disk.
                 if self.db.in_transaction:
                     self.db.execute("ROLLBACK")
@@ -153,6 +155,19 @@ class StoreCore:
                     self.db.execute("PRAGMA synchronous = NORMAL")
         except sqlite3.Error as fault:
             raise say_fault(self.path, fault) or fault from fault
+        afterwards, self._afterwards = self._afterwards, []
+        for call in afterwards:
+            call()
+
+    def after_commit(self, call: Callable[[], None]) -> None:
+        """Call something once what is being written can be read by others; now, outside of a transaction.
+
+        Nothing is called when the transaction fails.
+        """
+        if self._depth:
+            self._afterwards.append(call)
+        else:
+            call()
 
     def rows(self, sql: str, args: tuple[Any, ...] = ()) -> list[Any]:
         """Run a query and return all rows as tuples."""

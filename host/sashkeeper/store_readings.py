@@ -216,6 +216,19 @@ class ReadingsPart(StoreCore):
             return int(self.row("SELECT count(*) FROM readings")[0])
         return int(self.row("SELECT count(*) FROM readings WHERE frame = ?", (self._number(frame)[0],))[0])
 
+    def missing(self, frame: str, since_s: float) -> int:
+        """Return how many packs since a time [s] are not here: numbers skipped within one start of the frame.
+
+        Those that a frame still has in its journal count too, until they come.
+        """
+        num, _ = self._number(frame)
+        found = self.row(
+            "SELECT coalesce(sum(gap), 0) FROM (SELECT max(seq) - min(seq) + 1 - count(*) AS gap FROM readings "
+            "WHERE frame = ? AND time_s >= ? GROUP BY boot)",
+            (num, int(since_s)),
+        )
+        return int(found[0])
+
     # -- the copy for a time-series server -----------------------------------------------------
 
     def copies_count(self) -> int:

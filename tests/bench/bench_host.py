@@ -24,7 +24,7 @@ from sashkeeper.alarms.rules import Wishes
 from sashkeeper.broker import free_port, host_password
 from sashkeeper.bus import Address, Bus
 from sashkeeper.clock import SystemClock
-from sashkeeper.notify import Worker
+from sashkeeper.notify import Notifier, Worker, check_channels
 from sashkeeper.service import Service
 from sashkeeper.store import Reading, Store
 from tests.bench import ingest, ingesters
@@ -169,9 +169,10 @@ def _alerts(folder: Path) -> Iterator[Figure]:
             added = [frames.add(store, f"f{n}", time.time()) for n in range(INCIDENTS)]
         left = phone.left
         clock, stop = SystemClock(), threading.Event()
-        desk = alarms.build(store, settings, clock, folder)
-        desk.wishes = _NoStorm()
         sender = Worker(lambda: Store(path), settings.channels, clock)
+        desk = alarms.build(store, settings, clock, folder, Notifier(store, settings.channels, clock, wake=sender.wake))
+        desk.wishes = _NoStorm()
+        check_channels(settings.channels)  # as serve does at its start; loads the sending library
         sender.start()
         service = Service(store, None, clock, desk)
         with _broker(store, folder, port, publish_all=True):

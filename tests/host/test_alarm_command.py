@@ -80,8 +80,8 @@ def test_shelve_and_unshelve(app: App) -> None:
     [
         (["shelve", "north", "stuk-shut", "--for", "2"], 'Did you mean "stuck-shut"'),
         (["shelve", "nort", "stuck-shut", "--for", "2"], 'Did you mean "north"'),
-        (["shelve", "north", "stuck-shut", "--for", "0"], "more than 0 and at most 720"),
-        (["shelve", "north", "stuck-shut", "--for", "nan"], "more than 0 and at most 720"),
+        (["shelve", "north", "stuck-shut", "--for", "0"], "from 0.02 to 720"),
+        (["shelve", "north", "stuck-shut", "--for", "nan"], "from 0.02 to 720"),
         (["acknowledge", "99"], "There is no alarm number 99"),
         (["show", "99"], "There is no alarm number 99"),
         (["test"], "No channel to a phone is set"),

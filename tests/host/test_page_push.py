@@ -232,7 +232,7 @@ def test_the_test_button_sends_a_real_test(
     web: Web, store: Store, service: PushService, courier: push.Courier
 ) -> None:
     """The grower can see that it works before it has to."""
-    assert web.call("POST", "/api/phones/test", {}).status_code == 422
+    assert web.call("POST", "/api/phones/test", {}).status_code == 409
     phone = Phone("/push/one")
     subscribe(web, service, phone)
     assert web.call("POST", "/api/phones/test", {}).status_code == 202

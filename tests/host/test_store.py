@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from sashkeeper import migrations
+from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import InputError, NotOurStore, StoreError, StoreFull, UnknownFrame
 from sashkeeper.store import METRICS, Event, Reading, Store
 
@@ -348,3 +349,28 @@ def test_copies_wait_until_they_are_done(store: Store) -> None:
     store.copies_done([key for key, _ in waiting])
     assert [r.seq for _, r in store.copies_waiting(10)] == [3, 4]
     assert store.copy_all() == 5
+
+
+def test_what_follows_a_commit_is_called_after_it_and_only_then(store: Store, home: Path) -> None:
+    """Another connection sees the row when the call comes; a fault calls nothing; outside it is at once."""
+    seen: list[int] = []
+    with Store(home / STORE_NAME) as other:
+
+        def look() -> None:
+            seen.append(len(other.delivery_list()))
+
+        with store.transaction():
+            store.delivery_add("phone", "text", T0)
+            with store.transaction():
+                store.after_commit(look)
+            assert seen == []
+        assert seen == [1]
+        with pytest.raises(UnknownFrame):  # noqa: PT012 - it is the call before the fault that must not happen
+            with store.transaction():
+                store.after_commit(look)
+                store.frame("nobody")
+        with store.transaction():
+            pass
+        assert seen == [1]
+        store.after_commit(look)
+        assert seen == [1, 1]

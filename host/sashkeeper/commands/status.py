@@ -16,6 +16,7 @@ from sashkeeper.units import age
 
 # Values older than this are said to be old. Frames send one a minute and a report every ten.
 OLD_S = 900.0
+WEEK_S = 7 * 86_400.0
 RANKS = ("urgent", "high", "medium", "low")
 
 
@@ -73,6 +74,7 @@ def _row(app: App, frame: str, name: str, now_s: float) -> dict[str, Any]:
         "values": values,
         "values_s": live.reading.time_s if live.reading else None,
         "settings_n": report.get("settings_n"),
+        "missing_in_week": app.store.missing(frame, now_s - WEEK_S),
         "alarms": [{"id": a.id, "alarm": a.kind, "priority": a.priority, "state": a.state, "text": a.text,
                     "opened_s": a.opened_s} for a in alarms],
     }  # fmt: skip
@@ -117,6 +119,8 @@ def _print(app: App, row: dict[str, Any], now_s: float) -> None:
         parts = [_value(app, name, value) for name, value in row["values"].items() if name not in ("lid", "target")]
         mark = "old, " if old > OLD_S else ""
         click.echo(paragraph(f"{mark}{age(old)}: {', '.join(parts)}", "  ", "    "))
+    if n := row["missing_in_week"]:
+        click.echo(f"  {n} {'reading' if n == 1 else 'readings'} of the last week {'is' if n == 1 else 'are'} missing")
 
 
 NAMES = {"air": "inside", "air2": "inside, second probe", "soil": "soil", "outside": "outside"}

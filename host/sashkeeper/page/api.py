@@ -21,12 +21,11 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from .. import history, wording
-from ..errors import InputError
 from ..notify import BROWSER, WAITING
 from ..setpoint_words import word
 from . import openapi
 from .bodies import read, whole
-from .hands import DIARY, MOST_HOURS
+from .hands import DIARY, LEAST_HOURS, MOST_HOURS
 from .push import PushKey
 from .state import AlarmView, FrameView
 
@@ -92,7 +91,7 @@ class Forget(_Body):
 class Silence(_Body):
     """How long an alarm should be silent [h]."""
 
-    hours: float = Field(gt=0, le=MOST_HOURS)
+    hours: float = Field(ge=LEAST_HOURS, le=MOST_HOURS)
 
 
 class Nothing(_Body):
@@ -255,7 +254,10 @@ class Api:
         """Alarms that stand and that are kept silent, and with over=1 also the last ones that are over."""
         state = self.site.state
         found = state.standing() + state.silent()
-        if request.query_params.get("over") == "1":
+        over = request.query_params.getlist("over")
+        if not set(over) <= {"0", "1"}:
+            raise HTTPException(422, "over should be 0 or 1.")
+        if "1" in over:
             found += state.past()
         return JSONResponse([alarm_dict(a) for a in found])
 
@@ -324,7 +326,7 @@ class Api:
         """Send a real test to all phones."""
         await read(request, Nothing)
         if not self.site.vault.phones():
-            raise InputError("No phone is subscribed. Nothing was sent.")
+            raise HTTPException(409, "No phone is subscribed. Nothing was sent.")
         words, now_s = wording.test_message(), self.site.app.clock.now_s()
         self.site.app.store.delivery_add(BROWSER, words.body, now_s, state=WAITING, next_s=now_s,
                                          data={"title": words.title, "kind": "test"})  # fmt: skip

@@ -10,6 +10,7 @@ from typing import Any
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.routing import Match, Route
 
 from ..alarms.links import LinkRefused
 from ..errors import InputError, SashkeeperError, StoreError, UnknownFrame
@@ -52,6 +53,8 @@ async def answer(request: Request, fault: Exception) -> Response:
     if status >= 500:
         log.error("%s %s: %s", request.method, request.url.path, type(fault).__name__, exc_info=fault)
     headers = dict(fault.headers or {}) if isinstance(fault, HTTPException) else {}
+    if status == 405:
+        headers = {**{k: v for k, v in headers.items() if k.lower() != "allow"}, "allow": _allowed(request)}
     title = TITLES.get(status, HTTPStatus(status).phrase)
     if is_api(request):
         problem = {"type": "about:blank", "title": title, "status": status, "detail": sentence,
@@ -60,6 +63,13 @@ async def answer(request: Request, fault: Exception) -> Response:
     response = render(request, "fault.html", status, heading=title, sentence=sentence)
     response.headers.update(headers)
     return response
+
+
+def _allowed(request: Request) -> str:
+    """Return what can be done at an address; the library names only the first entry's methods (RFC 9110, 15.5.6)."""
+    fit = [r for r in request.app.routes if isinstance(r, Route) and r.matches(request.scope)[0] is not Match.NONE]
+    exact = [r for r in fit if r.path == request.url.path]
+    return ", ".join(sorted({method for route in exact or fit for method in route.methods or ()}))
 
 
 # Given to the application one by one, because it takes a bare Exception for a crash and shows it as one.

@@ -28,7 +28,7 @@ ACKNOWLEDGE_WAIT_S = 2.0
 # Offered on the page, shorter for what is urgent (chosen); the command line and programs may choose up to 30 days.
 SHELF_HOURS = (1, 4, 12, 24, 72, 168)
 SHELF_HOURS_URGENT = (1, 4, 12)
-MOST_HOURS = 720
+LEAST_HOURS, MOST_HOURS = 0.02, 720
 CAN_BE_SHELVED = (states.UNACKNOWLEDGED, states.ACKNOWLEDGED, states.RETURNED)
 ORDERS = ("hold", "release", "locate", "auto")
 DIARY = {
@@ -64,8 +64,8 @@ class Hands:
         record = self.app.store.alarm_get(alarm)
         if record.closed_s is not None or record.state not in CAN_BE_SHELVED:
             raise InputError("This alarm does not stand any more, or is silent already. Nothing was changed.")
-        if not 0 < hours <= MOST_HOURS:  # also false for what is not a number
-            raise InputError(f"Silence needs more than 0 and at most {MOST_HOURS} hours. Nothing was changed.")
+        if not LEAST_HOURS <= hours <= MOST_HOURS:  # also false for what is not a number
+            raise InputError(f"Silence needs from {LEAST_HOURS} to {MOST_HOURS} hours. Nothing was changed.")
         end_s = self.app.clock.now_s() + hours * 3600
         self._ask({"what": "shelve", "frame": record.frame or "", "alarm": record.kind, "end_s": end_s, "who": who})
         return await self._until(lambda: self.app.store.alarm_get(alarm), lambda a: a.state != record.state,

@@ -29,7 +29,7 @@ _READINGS = (
     ("step_s", {"enum": [0, 600, 3600]}, "0: every reading"),
 )
 _LIMIT = (("limit", {"type": "integer", "minimum": 1, "maximum": 1000}, "at most so many"),)
-_OVER = (("over", {"enum": ["1"]}, "also those that are over"),)
+_OVER = (("over", {"enum": ["0", "1"]}, "also those that are over"),)
 CALLS: tuple[tuple[str, str, str, str, int, Sequence[tuple[str, Mapping[str, Any], str]]], ...] = (
     ("/api", "get", "This description.", "", 200, ()),
     ("/api/session", "post", "Sign in.", "SignIn", 200, ()),

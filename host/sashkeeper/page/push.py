@@ -20,7 +20,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from ..alarms import catalogue
 from ..clock import Clock
-from ..notify import BROWSER, FAILED, PAUSES_S, SENT, WAITING
+from ..notify import BROWSER, FAILED, PAUSES_S, SENT, WAITING, is_due
 from ..store import Delivery, Store
 from .vault import Vault
 
@@ -130,7 +130,8 @@ class Courier:
 
     def run_due(self) -> int:
         """Try everything that is due, each once; return how many messages that was."""
-        due = self.store.delivery_list(state=WAITING, channel=BROWSER, due_s=self.clock.now_s(), limit=50)
+        waiting, now_s = self.store.delivery_list(state=WAITING, channel=BROWSER), self.clock.now_s()
+        due = [row for row in waiting if is_due(row, now_s)][:50]
         for row in due:
             self._carry(row)
         return len(due)
