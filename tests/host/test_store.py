@@ -365,10 +365,9 @@ def test_what_follows_a_commit_is_called_after_it_and_only_then(store: Store, ho
                 store.after_commit(look)
             assert seen == []
         assert seen == [1]
-        with pytest.raises(UnknownFrame):  # noqa: PT012 - it is the call before the fault that must not happen
-            with store.transaction():
-                store.after_commit(look)
-                store.frame("nobody")
+        with pytest.raises(UnknownFrame), store.transaction():  # noqa: PT012 - the call before the fault must not happen
+            store.after_commit(look)
+            store.frame("nobody")
         with store.transaction():
             pass
         assert seen == [1]
