@@ -195,7 +195,8 @@ def _image_for(line: BoardWire, platform: str) -> image.Image:
     compiled = fits and image.has_compiler()
     if not compiled:
         _told("The modules go on as sources: slower to start, the same otherwise.")
-    return image.build(platform if platform in image.FAMILIES else "rp2", compiled)
+    # No chip of ours: a desktop interpreter, for which there is a board made of text lines.
+    return image.build(platform if platform in image.FAMILIES else image.DESK, compiled)
 
 
 def _restart(line: BoardWire, platform: str) -> None:
