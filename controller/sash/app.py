@@ -19,6 +19,7 @@ WAIT, READ, DECIDE, SAVE, APPLY, TELL = range(6)
 _STAGES = 6
 STEADY_S = 600  # chosen: after this long without a crash the count of crashes in a row starts anew
 MANY_CRASHES = 3
+CRASHES_KEPT = 4
 LINK_HOLD_OFF_MS = 900_000  # chosen: a message that crashes us must not do so every few seconds
 SAVE_RETRY_S = 60
 TRY_BLOCKS = (65536, 32768, 16384, 8192, 4096, 2048, 1024)  # sizes tried to learn the largest free block
@@ -72,8 +73,10 @@ class Shell:
         self._next_ms = 0
         self.free_bytes = None  # right after the last collection
         self.free_block = None
-        self.boot, self.crashes, cause = self._count_boot()
-        self.core = self._make_core(make_core, fittings, cause)
+        self.boot, self.crashes, self.cause = self._count_boot()
+        self.core = self._make_core(make_core, fittings, self.cause)
+        if self.cause == "crash":
+            self.core.crash_text = (self.slots.load("crash") or {}).get("error", "")
         self.updates = self._make_updates(fittings)
         self.files = getattr(board, "files", None)  # FileRounds, where there is a manifest
         if link is not None:
@@ -100,6 +103,7 @@ class Shell:
             return make_core(fittings, settings, saved, self.boot, cause)
         except Exception as error:
             self._note(error)
+            self.cause = "crash"
             return make_core(fittings, {}, None, self.boot, "crash")
 
     def _make_updates(self, fittings):
@@ -245,10 +249,13 @@ class Shell:
         self.board.reset()
 
     def _note(self, error):
-        """Keep the last crash in a record of its own."""
+        """Keep the last crashes in a record of their own, the newest on top, each with the cause of its start."""
         text = "{}: {}".format(type(error).__name__, error)[:300]
         print("# crash:", text)
-        note = {"error": text, "boot": self.boot, "cycle": self.cycles, "unix_s": self.board.unix_s()}
+        before = self.slots.load("crash") or {}
+        old = before.pop("before", [])
+        note = {"error": text, "boot": self.boot, "cause": self.cause, "cycle": self.cycles,
+                "unix_s": self.board.unix_s(), "before": ([before] if before else []) + old[: CRASHES_KEPT - 2]}
         self._store("crash", note)
 
 

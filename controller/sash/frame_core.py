@@ -52,6 +52,7 @@ class FrameCore:
         self.frame = fittings["frame"]
         self.boot = boot
         self.cause = cause
+        self.crash_text = ""            # set by the shell after a crash
         self.uptime_s = 0
         self.unix_s = NONE
         self._bench = fittings.get("bench", 0)

@@ -49,7 +49,10 @@ class Teller:
     def start(self, actions):
         """The first step after power-up."""
         core = self._core
-        self.event(actions, "reset", {"cause": core.cause})
+        fields = {"cause": core.cause}
+        if core.crash_text:
+            fields["detail"] = core.crash_text[:200]
+        self.event(actions, "reset", fields)
         self.actual(actions, -1, "")
         if core.mode == "hold":
             self.event(actions, "hold", {"on": True})

@@ -29,8 +29,10 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 TESTS = {
     "lid_law": ("test_lid_law.py", "test_lid_law_ranks.py", "test_lid_law_edges.py"),
-    "lid_motion": ("test_lid_motion_edges.py", "test_lid_motion.py", "test_lid_motion_proofs.py", "test_latched_lid.py"),
-}
+    "lid_motion": (
+        "test_lid_motion_edges.py", "test_lid_motion.py", "test_lid_motion_proofs.py", "test_latched_lid.py",
+    ),
+}  # fmt: skip
 SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.And: ast.Or, ast.Or: ast.And,

@@ -337,8 +337,25 @@ def test_exception_in_any_stage_stops_the_motor_and_restarts(stage: str) -> None
     note = Slots(board.storage).load("crash")
     assert note is not None
     assert note["error"] == "ZeroDivisionError: invented fault"
+    assert (note["cause"], note["before"]) == ("power-on", [])
     _, core = run(FakeBoard(1, board.storage))
     assert core.started[3:] == (2, "crash")
+    assert core.crash_text == "ZeroDivisionError: invented fault"
+
+
+def test_the_crash_log_keeps_the_last_four_with_their_causes() -> None:
+    """Six crashes: the last four are kept, the newest on top, each with its start's number and cause."""
+    board = FakeBoard(1)
+    for number in range(1, 7):
+        shell = app.Shell(board, FITTINGS, None, lambda *started: TinyCore(*started))
+        with pytest.raises(Reset):
+            shell.crash(ValueError(f"number {number}"))
+    note = Slots(board.storage).load("crash")
+    assert note is not None
+    kept = [note, *note["before"]]
+    assert [entry["error"] for entry in kept] == [f"ValueError: number {n}" for n in (6, 5, 4, 3)]
+    assert [entry["boot"] for entry in kept] == [6, 5, 4, 3]
+    assert {entry["cause"] for entry in kept} == {"crash"}
 
 
 def test_crash_in_a_row_holds_the_link_off_but_not_the_law() -> None:

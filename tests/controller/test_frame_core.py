@@ -825,3 +825,14 @@ def test_a_stall_in_the_step_of_a_hold_drives_nothing_back(why: str) -> None:
     for _ in range(20):
         assert bench.step(dt_ms=200).motor == 0
     assert bench.at == at
+
+
+def test_after_a_crash_the_reset_says_what_the_program_stopped_with() -> None:
+    """The first event after a crash carries its text, cut to what the schema allows; else there is no detail."""
+    bench = CoreBench()
+    bench.start("crash")
+    bench.core.crash_text = "ValueError: " + "x" * 300
+    bench.step()
+    assert bench.events("reset")[-1]["cause"] == "crash"
+    assert bench.events("reset")[-1]["detail"] == ("ValueError: " + "x" * 300)[:200]
+    assert "detail" not in CoreBench().run(1).events("reset")[-1]

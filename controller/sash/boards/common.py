@@ -37,6 +37,8 @@ class RealBoard:
         self.name = name
         self.past_end = 0  # bench.py, for a moment
         self.link = None  # set by main.py: its sessions prove that the radio works
+        self.light_sleep = None  # function(ms) of a family that can, see docs/decisions/sleep.md
+        self._siren = 0
         self._fittings = fittings
         self._parts = parts
         try:
@@ -93,6 +95,7 @@ class RealBoard:
         else:
             parts.motor.off()
         parts.siren.value(actions.siren)
+        self._siren = actions.siren
         if parts.lamp is not None:
             parts.lamp.value(actions.lamp)
 
@@ -119,10 +122,18 @@ class RealBoard:
             left = next_ms - ticks_diff(ticks_ms(), self._ticks)
             if left <= 0:
                 break
-            await asyncio.sleep_ms(min(left, SLICE_MS if self._parts.motor.busy else REST_SLICE_MS))
+            await self._pause(min(left, SLICE_MS if self._parts.motor.busy else REST_SLICE_MS))
             if self._look():
                 break
         return self._passed()
+
+    async def _pause(self, pause_ms):
+        """Let that long pass; with the chip asleep where that is fitted and nothing runs that it would stop."""
+        if self.light_sleep is None or self._parts.motor.busy or self._siren or self._hold:
+            await asyncio.sleep_ms(pause_ms)
+            return
+        await asyncio.sleep_ms(0)  # other tasks first
+        self.light_sleep(pause_ms)
 
     def _look(self):
         """Do what cannot wait for the next step; return 1 to end the waiting."""

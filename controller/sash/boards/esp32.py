@@ -59,6 +59,9 @@ class Board(RealBoard):
             import network
 
             join_wifi(self, parts, fittings, network.WLAN(network.STA_IF))
+        elif fittings.get("sleep") and not fittings.get("wind"):
+            # The radio and the wind's pulses would not live through it.
+            self.light_sleep = machine.lightsleep
 
     def reset_cause(self):
         """Return why the chip started."""

@@ -490,6 +490,40 @@ def case_no_wifi_is_fine():
     assert board.network_up() == 0
 
 
+def case_light_sleep_only_at_rest_and_where_fitted():
+    """Asleep between steps on the family that can, fitted so, without radio or wind; never under hold, motor, siren."""
+    def pause(ms):
+        now[0] += ms
+        for call in list(LATER):
+            if call[0] <= now[0]:
+                LATER.remove(call)
+                call[1]()
+
+    def asleep(prepare=None, hold=0, **fittings):
+        board, numbers = make(**fittings)
+        machine.state["sleep"] = pause
+        machine.state["asleep_ms"] = 0
+        machine.levels[numbers["hold"]] = hold
+        board.read()
+        if prepare:
+            board.apply(prepare)
+        wait(board, 3000)
+        return machine.state["asleep_ms"]
+
+    can = 3000 if sys.argv[1] == "esp32" else 0
+    assert asleep(sleep=1) == can
+    assert asleep() == 0
+    assert asleep(sleep=1, wifi={"ssid": "invented", "password": "invented"}) == 0
+    assert asleep(sleep=1, wind=1) == 0
+    assert asleep(sleep=1, hold=1) == 0
+    assert asleep(actions(0, 0, siren=1), sleep=1) == 0
+    assert asleep(actions(1), sleep=1) == 0
+    board, numbers = make(sleep=1)
+    board.read()
+    LATER.append((now[0] + 500, lambda: machine.levels.update({numbers["hold"]: 1})))
+    assert wait(board, 5000) <= 620
+
+
 def case_pins_can_be_changed():
     """Fittings may move a role to another pin; two roles on one pin and unknown roles are refused in a sentence."""
     table = family().PINS

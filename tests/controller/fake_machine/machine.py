@@ -14,6 +14,12 @@ i2c_devices = {}  # address -> object with write(data), read(count)
 state = {"cause": PWRON_RESET, "resets": 0, "fed": 0, "watchdog_ms": 0, "date": (2021, 1, 1, 4, 0, 0, 0, 0)}
 
 
+def lightsleep(ms):
+    """Sleep: remembered, and time passes."""
+    state["asleep_ms"] = state.get("asleep_ms", 0) + ms
+    state["sleep"](ms)
+
+
 def forget():
     """Start anew, all pins floating high as with pull-ups."""
     for store in (levels, duties, mv, handlers, i2c_devices):
