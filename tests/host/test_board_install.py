@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
@@ -269,3 +270,86 @@ def test_a_board_that_never_rests_is_given_up(tmp_path: Path) -> None:
         asked = quiet(board.port, sleep=brief, runs=lambda wire: True)
         with pytest.raises(JobError, match="Pull its power"), asked:
             pass
+
+
+# -- cuts of everything else that is written ---------------------------------------------------------
+
+FITTED = {"frame": "north", "key": "aa" * 32, "bench": 1, "mqtt": {"host": "192.0.2.7", "port": 8883}}
+
+
+def rename(root: Path, kind: str, place: int | None) -> int:
+    """Give the board other fittings and another certificate, cut after `place` bytes; return the bytes it took."""
+    with PtyBoard(root, **({kind: place} if place is not None else {})) as board:
+        try:
+            with BoardWire(board.port) as wire:
+                wire.replace("ca.der", b"\x30" + b"new" * 100)
+                install.put_fittings(wire, {**FITTED, "key": "bb" * 32})
+        except (BoardGone, BoardFault):
+            assert place is not None, "only a cut may stop this"
+        return board.received
+
+
+def fittings_survive(tmp_path: Path, count: int, kind: str) -> set[tuple[str, str]]:
+    """Cut a change of fittings and certificate at `count` places; return what is found there afterwards."""
+    old = tmp_path / "old"
+    (old / "fittings.json").write_text(json.dumps(FITTED))
+    (old / "ca.der").write_bytes(b"\x30" + b"old" * 100)
+    shutil.copytree(old, tmp_path / "board")
+    total, found = rename(tmp_path / "board", kind, None), set()
+    for n in range(count):
+        shutil.rmtree(tmp_path / "board")
+        shutil.copytree(old, tmp_path / "board")
+        rename(tmp_path / "board", kind, total * n // count + 1)
+        key = json.loads((tmp_path / "board" / "fittings.json").read_text())["key"]
+        found.add((key[:2], (tmp_path / "board" / "ca.der").read_bytes()[1:4].decode()))
+        assert (tmp_path / "board" / "ca.der").stat().st_size == 301
+    return found
+
+
+@pytest.mark.parametrize("kind", ["cut_after", "pull_after"])
+def test_fittings_and_certificate_are_old_or_new(tmp_path: Path, kind: str) -> None:
+    """Eight cuts over a change of key and certificate: each file is the old one or the new one, whole."""
+    assert fittings_survive(tmp_path, 8, kind) <= {("aa", "old"), ("aa", "new"), ("bb", "new")}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["cut_after", "pull_after"])
+def test_fittings_and_certificate_are_old_or_new_everywhere(tmp_path: Path, kind: str) -> None:
+    """A hundred cuts, all three outcomes seen and no other."""
+    assert fittings_survive(tmp_path, 100, kind) == {("aa", "old"), ("aa", "new"), ("bb", "new")}
+
+
+def first_start(root: Path) -> str:
+    """Start main.py as a board does at power-up, as far as its firmware; return the last line that it says."""
+    code = "import os\nprint('rests')\nif 'main.py' in os.listdir():\n import main\n main.main()\n"
+    done = subprocess.run(["micropython", "-X", "heapsize=256K", "-c", code], cwd=root, capture_output=True, text=True,
+                          env={**os.environ, "MICROPYPATH": ":.frozen"}, timeout=30, check=False)  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "Error" not in done.stdout + done.stderr
+    return done.stdout.strip().splitlines()[-1]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["cut_after", "pull_after"])
+def test_a_blank_board_starts_after_every_cut(tmp_path: Path, kind: str) -> None:
+    """A hundred cuts of a first install: the board rests or says in a sentence that it has nothing to keep yet, and
+    never stumbles; the same command then finishes the work (every tenth is tried)."""
+    root, count = tmp_path / "board", 100
+    root.mkdir()
+    with PtyBoard(root) as board:
+        with BoardWire(board.port) as wire:
+            install.install(wire, small("0.1.0"))
+        total = board.received
+    said = set()
+    for n in range(count):
+        shutil.rmtree(root)
+        root.mkdir()
+        cut = PtyBoard(root, **{kind: total * n // count + 1})
+        with cut, pytest.raises((BoardGone, BoardFault)), BoardWire(cut.port) as wire:
+            install.install(wire, small("0.1.0"))
+        said.add(first_start(root))
+        if n % 10 == 0:
+            put(root, "0.1.0")
+            assert next_start(root) == "0.1.0"
+    assert "rests" in said
+    assert all(line == "rests" or line.endswith("the lid stays where it is.") for line in said), said
