@@ -10,14 +10,15 @@ from __future__ import annotations
 import random
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 
 from sashkeeper.alarms import catalogue
 
-from .winter import DAY_S, FAST, START_H, USUAL, Outcome, Winter, first_day, healthy
+from .winter import DAY_S, FAST, QUICK, START_H, USUAL, Outcome, Winter, first_day, healthy
 
+PACE = replace(QUICK, report_s=USUAL.report_s)
 BEFORE_DAYS, AFTER_DAYS = 1, 4  # a fault run begins this long before its fault, and waits so long for its alarm
 RESPOND_S = {"within-30-min": 1800.0, "within-3-h": 3 * 3600.0, "within-24-h": 86_400.0}
 
@@ -46,12 +47,14 @@ SILENT = ("frame-silent", "frame-silent-sun", "frame-silent-open")
 ALONE = ("moved-alone", "open-in-frost", "open-at-dusk")
 FOOLED = '[[fault]]\npart = "switch-open"\nkind = "stuck-on"\nwhen = "moving"\nat = "{at}"\n' \
          '[[fault]]\npart = "switch-shut"\nkind = "stuck-off"\nwhen = "moving"\nat = "{at}"\n'
+COVERED = '[[fault]]\npart = "battery"\nkind = "panel-covered"\nat = "{at}"\n'
 
 BREAKS = {
     "lid blocked from opening": Break("lid", "blocked", SHUT, "opening", 130, hours=NIGHT),
     "latch left on": Break("lid", "latch", SHUT, "opening", 130, "slack_permille = 5.0", hours=NIGHT),
-    "weight on the lid": Break("lid", "weight", SHUT, "opening", 130, "kg = 60.0", hours=NIGHT),
-    "lid frozen to its rim": Break("lid", "ice", SHUT, "opening", 130, "bond_n = 3000.0", hours=NIGHT),
+    "weight on the lid": Break("lid", "weight", SHUT, "opening", 130, "kg = 150.0", hours=NIGHT),
+    "lid frozen to its rim": Break("lid", "ice", SHUT, "opening", 130, "bond_n = 3000.0\nthaws_degc = 12.0",
+                                   hours=NIGHT),
     "arm off its bracket": Break("lid", "arm-off", SHUT, "opening", 130, hours=NIGHT),
     "motor wire broken": Break("motor", "broken-wire", (*SHUT, *OPEN), "opening", 130, hours=NIGHT),
     "motor shorted": Break("motor", "short", (*SHUT, *OPEN), "opening", 130, hours=NIGHT),
@@ -66,7 +69,8 @@ BREAKS = {
     "hold left on": Break("hold", "pressed", ("hold-left-on",), limit_s=3700),
     "network gone": Break("link", "down", SILENT, limit_s=2000),
     "power gone": Break("power", "cut", SILENT, limit_s=2000),
-    "battery flat": Break("battery", "flat", ("battery-low", "battery-empty"), "low"),
+    "battery flat, panel covered": Break("battery", "flat", ("battery-low", "battery-empty"), "low",
+                                         more="charge = 0.0", tables=COVERED),
 }
 TABLES = {"link": "outage", "power": "outage", "hold": "press"}
 
@@ -101,8 +105,8 @@ class Watch:
         return self.runner.frame.lid.lid_permille < 20 and self.winter.model.air_degc > 25.0
 
     def dark(self) -> bool:
-        """The sun has been up for the cover to matter."""
-        return self.winter.model.sun_height_deg > 12.0
+        """The sun is up and the bed as cold as snow: on milder days only a light cell could tell."""
+        return self.winter.model.sun_height_deg > 12.0 and abs(self.winter.model.air_degc) < 2.0
 
     def low(self) -> bool:
         """The supply is at or below the frame's battery_low."""
@@ -118,7 +122,7 @@ CLOCKS: dict[str, Callable[[Watch], bool]] = {
 def broken(seed: int, days: int, name: str = "") -> Outcome:
     """The same weather with one fault (by chance) at a moment drawn by chance, from a day before it until it is told.
 
-    It runs at the usual pace, so that seconds count.
+    Around the fault, and from the moment at which it matters, time goes at the usual pace, so that seconds count.
     """
     rng = random.Random(f"fault {seed}")
     name = name or rng.choice(sorted(BREAKS))
@@ -129,7 +133,7 @@ def broken(seed: int, days: int, name: str = "") -> Outcome:
     table = TABLES.get(one.part, "fault")
     text = f'[[{table}]]\npart = "{one.part}"\nkind = "{one.kind}"\nat = "{at}"\n{one.more}\n'
     with tempfile.TemporaryDirectory(prefix="sashkeeper-campaign-", dir=FAST) as home:
-        winter = Winter(Path(home), seed, days, day - BEFORE_DAYS, text + one.tables.format(at=at), USUAL)
+        winter = Winter(Path(home), seed, days, day - BEFORE_DAYS, text + one.tables.format(at=at), PACE)
         try:
             fault_s = winter.start_s - START_H * 3600 + BEFORE_DAYS * DAY_S + minute * 60
             return winter.tally(_wait(winter, Outcome(seed, name, 0.0), one, fault_s))
@@ -139,20 +143,32 @@ def broken(seed: int, days: int, name: str = "") -> Outcome:
 
 def _wait(winter: Winter, outcome: Outcome, one: Break, fault_s: float) -> Outcome:
     """Run until an alarm tells, or the limit is long past."""
+    winter.rehearsal.run_until(fault_s - 900)
+    winter.take(USUAL)
     winter.rehearsal.run_until(fault_s)
     store, watch, clock = winter.house.store, Watch(winter), CLOCKS[one.since]
     known = {a.id for a in store.alarm_list()}
-    due_s: float | None = None
+    before_s, due_s = fault_s, None
+    if one.since != "fault":
+        winter.take(PACE)
     end_s = min(winter.end_s, fault_s + AFTER_DAYS * DAY_S)
     outcome.verdict = "missed"
     while winter.rehearsal.now_s < end_s:
         now_s = winter.rehearsal.now_s
         if due_s is None and clock(watch):
-            due_s = now_s
+            due_s = before_s
+            winter.take(USUAL)
+        before_s = now_s
+        if one.since == "opening" and due_s is not None and winter.runner.frame.open_frac > 0.08:
+            outcome.verdict = "not provoked"  # it opened all the same: thawed, lifted
+            break
         limit_s = one.limit_s or max(RESPOND_S[catalogue.default()[a].time_to_respond] for a in one.alarms)
         if due_s is not None and now_s > due_s + max(4 * limit_s, 7200):
             break
         rung = [a for a in store.alarm_list(open_only=True) if a.id not in known and a.kind in one.alarms]
+        if not rung and due_s is not None and standing(winter, one.alarms):
+            outcome.verdict = "not provoked"  # the same alarm stood before, for another reason
+            break
         if rung:
             outcome.said = rung[-1].kind
             # Found before it mattered (by warmth, by a switch): earlier than asked.
@@ -165,6 +181,11 @@ def _wait(winter: Winter, outcome: Outcome, one: Break, fault_s: float) -> Outco
         outcome.verdict = "not provoked"
     outcome.frame_days = (winter.rehearsal.now_s - winter.start_s) / DAY_S
     return outcome
+
+
+def standing(winter: Winter, alarms: tuple[str, ...]) -> bool:
+    """Whether one of these alarms stands."""
+    return any(shown.alarm in alarms for shown in winter.house.desk.standing())
 
 
 Job = tuple[str, int, int]

@@ -26,6 +26,7 @@ from sashkeeper.sizing import power
 
 PROBES = {"air": "invented-1", "soil": "invented-2", "outside": "invented-3"}
 STUCK = ("stuck-shut", "stuck-shut-cool", "no-drop", "stuck-open", "lid-iced")
+REST_MS = 10_000
 DAY_S = 86_400
 START_H = 5
 FAST = "/dev/shm" if Path("/dev/shm").is_dir() else None  # the store need not outlive the run
@@ -37,21 +38,20 @@ UNCOVER_DEG = 8.0  # sun height at which a diligent grower takes the cover off (
 class Pace:
     """Length of steps.
 
-    rest_ms   of frame and probes while the lid rests, heat_ms of heat balance and probes, tick_s of the host
-    report_s  between readings
-    night_ms  rest_ms with the sun below the horizon, the lid at rest and nothing broken
-    crops_s   between two looks at what the crops stand as hardened
+    day_ms, night_ms  of frame, heat balance and probes while the lid rests, with the sun up and down
+    tick_s            of the host
+    report_s          between readings
+    crops_s           between two looks at what the crops stand as hardened
     """
 
-    rest_ms: int = 60_000
-    heat_ms: int = 300_000
+    day_ms: int = 60_000
+    night_ms: int = 300_000
     tick_s: float = 120.0
     report_s: int = 120
-    night_ms: int = 300_000
     crops_s: float = 21_600.0
 
 
-USUAL = Pace(10_000, 10_000, 5.0, 60, 10_000, 1800.0)  # as rehearsals do; a real board rests for 5 s
+USUAL = Pace(REST_MS, REST_MS, 5.0, 60, 1800.0)  # as rehearsals do; a real board rests for 5 s
 QUICK = Pace()
 
 
@@ -92,18 +92,18 @@ def supply(lat_deg: float) -> BatteryParts:
 
 
 class Sleeper(InProcess):
-    """The firmware in this process, taking longer steps by night while the lid rests and nothing is broken."""
+    """The firmware in this process; while the lid rests the harness lets more time pass than the firmware asks for."""
 
-    night_ms = 10_000
+    pace = USUAL
 
     def _step_ms(self) -> int:
         step_ms = super()._step_ms()
-        sound = all(fault.part == "cover" for fault in self.frame.faults.active)
-        if not sound or step_ms < self.fittings["rest_ms"] or self.frame.model.sun_height_deg > NIGHT_DEG:
+        if step_ms < REST_MS:
             return step_ms
+        longest_ms = self.pace.night_ms if self.frame.model.sun_height_deg < NIGHT_DEG else self.pace.day_ms
         due_ms = self.scenario.next_wake_ms() if self.scenario.happenings else None
-        left_ms = self.night_ms if due_ms is None or due_ms <= self.time_ms else due_ms - self.time_ms
-        return max(step_ms, min(self.night_ms, left_ms))
+        left_ms = longest_ms if due_ms is None or due_ms <= self.time_ms else due_ms - self.time_ms
+        return max(step_ms, min(longest_ms, left_ms))
 
 
 class Winter:
@@ -111,7 +111,6 @@ class Winter:
 
     def __init__(self, home: Path, seed: int, days: int, from_day: int = 0, fault_text: str = "",
                  pace: Pace = QUICK) -> None:
-        virtual_frame.REST_STEP_MS = pace.heat_ms
         rng = random.Random(seed)
         first = first_day(seed)
         lat = rng.choice((42.0, 45.0, 47.0, 50.0, 53.0))
@@ -122,13 +121,12 @@ class Winter:
         self.end_s = weather.start_s + days * DAY_S
         place = {"lat_deg": lat, "lon_deg": 8.0, "timezone": "Europe/Berlin"}
         self.house = Household(home, self.start_s, place, ("json://127.0.0.1:9/",))
-        self.house.around.keep_s = pace.crops_s
         self.phone: list[tuple[float, str]] = []
         self.house.notifier._send = self._hear
         name = self.house.add_frame("North")
         for crop in ("spinach", "leaf lettuce"):
             self.house.plant(name, crop, f"{first.year - (first.month < 9)}-09-10", 0.5)
-        fittings = self.house.fittings(name, probes=PROBES, rest_ms=pace.rest_ms)
+        fittings = self.house.fittings(name, probes=PROBES, rest_ms=REST_MS)
         self.model = model.FrameModel(frame.load("garden-frame"), weather)
         self.model.reset(self.start_s)
         settings = {**self.house.suggested(name), "report_s": pace.report_s}
@@ -136,12 +134,17 @@ class Winter:
         virtual = VirtualFrame(self.model, parts, Faults(), seed)
         self.runner = Sleeper(virtual, fittings, self.start_s, scenario=scenario.parse(fault_text, 1.0),
                               settings=settings)
-        self.runner.night_ms = pace.night_ms
         self._cover: Fault | None = None
         if seed % 2 == 0:
             self.runner.hooks.on_step = lambda _: self._mind_cover()
-        self.rehearsal = Rehearsal(self.house, DirectWire(self.house), pace.tick_s)
+        self.rehearsal = Rehearsal(self.house, DirectWire(self.house))
         self.rehearsal.add(self.runner)
+        self.take(pace)
+
+    def take(self, pace: Pace) -> None:
+        """Go on with steps of this length; readings stay as often as they were."""
+        virtual_frame.REST_STEP_MS = max(pace.day_ms, pace.night_ms)
+        self.runner.pace, self.rehearsal.tick_s, self.house.around.keep_s = pace, pace.tick_s, pace.crops_s
 
     def _hear(self, url: str, title: str, body: str) -> str:
         self.phone.append((self.house.clock.now_s(), title))

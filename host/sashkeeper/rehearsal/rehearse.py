@@ -16,7 +16,7 @@ class Rehearsal:
     def __init__(self, house: Household, wire: Wire, tick_s: float = TICK_S) -> None:
         self.house = house
         self.wire = wire
-        self._tick_s = tick_s
+        self.tick_s = tick_s
         self.runners: dict[str, Any] = {}
         self._ticked_s = 0.0
 
@@ -46,7 +46,7 @@ class Rehearsal:
         if now_s > self.house.clock.now_s():
             self.house.clock.set(now_s)
         self.wire.settle(runner)
-        if now_s - self._ticked_s >= self._tick_s or now_s < self._ticked_s:
+        if now_s - self._ticked_s >= self.tick_s or now_s < self._ticked_s:
             self._ticked_s = now_s
             self.house.service.tick()
             self.wire.settle(runner)
