@@ -93,6 +93,7 @@ def test_blind_is_among_the_lockouts() -> None:
     assert bench.lockouts == ["dwell", "blind"]
     bench.run(1_200, air_mdegc=law.NO_MDEGC)
     assert bench.lockouts == ["blind"]
+    assert law.lockouts_of(bench.answer) == law.BLIND_BIT
 
 
 @pytest.mark.parametrize(("opening", "harms"), [(0, 0), (20, 0), (21, 2)])
