@@ -15,10 +15,11 @@ import numpy as np
 from framesim import convection, heat_balance, longwave, moist_air, tangents
 from framesim import layout as at
 from tests.bench import winters
-from tests.bench.figure import Figure, Skipped, in_turn
+from tests.bench.figure import Figure, Skipped
 
 HERE = Path(__file__).parent
 SAME_K = 1e-9
+ROUNDS = 15
 FLAGS = ("-O3", "-march=native", "-ffp-contract=fast", "-fno-math-errno", "-fPIC", "-shared")
 
 
@@ -92,7 +93,7 @@ def figures() -> Iterator[Figure]:
             in_c(p, states[1], rows, place, steps, winters.STEP_S, wind_area, stack, sums[1])
 
         ours()
-        own_s, c_s = in_turn(5, ours, theirs)
+        own_s, c_s = winters.processor_s(ROUNDS, ours, theirs)
         yield Figure("kernel: one winter at 60 s, against C -O3", own_s, "s", c_s, at_most=1.2)
         # A season is long: rounding grows where a step is cut or a tangent drawn anew a hair earlier. Days are not.
         day = round(86400.0 / winters.STEP_S)

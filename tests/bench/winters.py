@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from datetime import date
 from functools import cache
 from typing import Any
@@ -59,3 +61,17 @@ def run(p, y, rows, place, steps, dt, wind_area, stack, work, sums):  # type: ig
     for n in range(steps):
         k = n % wind_area.shape[0]
         heat_balance.advance(p, y, rows, place + n * dt / at.ROW_S, dt, wind_area[k], stack[k], 0.0, work, sums)
+
+
+def processor_s(rounds: int, *jobs: Callable[[], Any]) -> list[float]:
+    """Least processor time [s] of each job, all its threads; the jobs take turns.
+
+    What else runs on the machine stretches the clock, and hardly the processor time of a job that waits for nothing.
+    """
+    least = [1e18] * len(jobs)
+    for _ in range(rounds):
+        for k, job in enumerate(jobs):
+            began = time.process_time()
+            job()
+            least[k] = min(least[k], time.process_time() - began)
+    return least
