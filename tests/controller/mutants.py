@@ -1,10 +1,10 @@
 """How many small mistakes in the law and the lid's drive would the tests notice?
 
-    python tests/controller/mutants.py lid_law|lid_motion [--show] [--every N]
+    python tests/controller/mutants.py lid_law|lid_motion [--show] [--every N [--from K]]
 
 Makes one change at a time (a comparison, a sign, a number by one, an and/or, a condition turned round), runs the
 tests of that file against it in a child process, and counts the changes that no test noticed; with
---every N only each N-th place. A change that
+--every N only each N-th place, from the K-th on, so that several processes can share the work. A change that
 cannot matter (the same behaviour for every input) counts as unnoticed, too, so 100 % is not reachable.
 """
 
@@ -119,7 +119,7 @@ def noticed(target: ModuleType, tree: ast.Module, tests: list[Callable[[], Any]]
     return os.waitpid(child, 0)[1] != 0
 
 
-def run(name: str, show: bool = False, every: int = 1) -> tuple[int, int, list[str]]:
+def run(name: str, show: bool = False, every: int = 1, first: int = 0) -> tuple[int, int, list[str]]:
     """Return (changes made, changes noticed, the unnoticed ones in words)."""
     target = importlib.import_module(f"sash.{name}")
     files = [list(calls(load(file))) for file in TESTS[name]]
@@ -130,7 +130,7 @@ def run(name: str, show: bool = False, every: int = 1) -> tuple[int, int, list[s
         raise RuntimeError("the tests fail without any change")
     made = found = 0
     missed = []
-    for number, how in itertools.islice(places(tree), 0, None, every):
+    for number, how in itertools.islice(places(tree), first, None, every):
         changed, line = mutate(tree, number, how)
         made += 1
         if noticed(target, changed, tests):
@@ -146,5 +146,6 @@ def run(name: str, show: bool = False, every: int = 1) -> tuple[int, int, list[s
 if __name__ == "__main__":
     sys.path[:0] = [str(ROOT / "controller"), str(ROOT / "sim"), str(HERE)]
     every = int(sys.argv[sys.argv.index("--every") + 1]) if "--every" in sys.argv else 1
-    made, found, _ = run(sys.argv[1], "--show" in sys.argv, every)
+    first = int(sys.argv[sys.argv.index("--from") + 1]) if "--from" in sys.argv else 0
+    made, found, _ = run(sys.argv[1], "--show" in sys.argv, every, first)
     print(f"{sys.argv[1]}: {found} of {made} changes noticed, {100 * found / made:.1f} %")
