@@ -45,8 +45,7 @@ SHUT = ("stuck-shut", "stuck-shut-cool", "no-drop", "motor-fault", "lid-iced")
 OPEN = ("stuck-open", "open-in-frost", "motor-fault")
 SILENT = ("frame-silent", "frame-silent-sun", "frame-silent-open")
 ALONE = ("moved-alone", "open-in-frost", "open-at-dusk")
-FOOLED = '[[fault]]\npart = "switch-open"\nkind = "stuck-on"\nwhen = "moving"\nat = "{at}"\n' \
-         '[[fault]]\npart = "switch-shut"\nkind = "stuck-off"\nwhen = "moving"\nat = "{at}"\n'
+FOOLED = '[[fault]]\npart = "switch-shut"\nkind = "stuck-off"\nwhen = "moving"\nat = "{at}"\n'
 COVERED = '[[fault]]\npart = "battery"\nkind = "panel-covered"\nat = "{at}"\n'
 
 BREAKS = {
@@ -58,11 +57,12 @@ BREAKS = {
     "arm off its bracket": Break("lid", "arm-off", SHUT, "opening", 130, hours=NIGHT),
     "motor wire broken": Break("motor", "broken-wire", (*SHUT, *OPEN), "opening", 130, hours=NIGHT),
     "motor shorted": Break("motor", "short", (*SHUT, *OPEN), "opening", 130, hours=NIGHT),
-    "lid blocked from shutting": Break("lid", "blocked", OPEN, "shutting", 130, 'direction = "shut"', hours=NOON),
+    "lid blocked from shutting": Break("lid", "blocked", OPEN, "shutting", 130,
+                                        'direction = "shut"\nwhen = "lid-above"\nvalue = 30.0', hours=NOON),
     "lid lifted by a person": Break("lid", "lifted", ALONE, "open alone"),
     "lid lifted by wind": Break("lid", "wind-lift", ALONE, "open alone", more="wind_m_s = 4.0"),
-    "arm off, both switches lie": Break("lid", "arm-off", (*SHUT, "position-unknown", "too-hot", "hot-though-open"),
-                                        "shut and hot", tables=FOOLED, hours=NIGHT),
+    "arm off, shut switch lies": Break("lid", "arm-off", (*SHUT, "position-unknown", "too-hot", "hot-though-open"),
+                                       "shut and hot", tables=FOOLED, hours=NIGHT),
     "cover left on": Break("cover", "on", ("blind-lid",), "dark", hours=NIGHT),
     "air probe silent": Break("probe-air", "no-answer", ("probe-lost",), limit_s=900),
     "outside probe silent": Break("probe-outside", "no-answer", ("probe-spare-lost",), limit_s=1200),
@@ -81,7 +81,7 @@ class Watch:
     def __init__(self, winter: Winter) -> None:
         self.winter = winter
         self.runner = winter.runner
-        self.lid_permille = self.runner.frame.lid.lid_permille
+        self._air: list[tuple[float, float]] = []  # (time, degC) of the last hour
 
     def fault(self) -> bool:
         """At once."""
@@ -92,8 +92,8 @@ class Watch:
         return self.runner.turn.motor > 0
 
     def shutting(self) -> bool:
-        """The motor is told to shut."""
-        return self.runner.turn.motor < 0
+        """The motor is told to shut a lid that is blocked."""
+        return self.runner.turn.motor < 0 and bool(self.runner.frame.faults.of("lid"))
 
     def open_alone(self) -> bool:
         """The lid stands a good crack higher than it was put."""
@@ -105,8 +105,13 @@ class Watch:
         return self.runner.frame.lid.lid_permille < 20 and self.winter.model.air_degc > 25.0
 
     def dark(self) -> bool:
-        """The sun is up and the bed as cold as snow: on milder days only a light cell could tell."""
-        return self.winter.model.sun_height_deg > 12.0 and abs(self.winter.model.air_degc) < 2.0
+        """Sun, and for an hour the bed as flat and cold as under snow: on other days only a light cell could tell."""
+        now_s, model = self.winter.runner.time_s, self.winter.model
+        kept = [(t, v) for t, v in self._air if t >= now_s - 3600] if model.sun_height_deg > 12.0 else []
+        self._air = [*kept, (now_s, model.air_degc)]
+        airs = [v for _, v in self._air]
+        flat = max(airs) - min(airs) < 0.4 and max(map(abs, airs)) < 1.8
+        return flat and now_s - self._air[0][0] >= 3500
 
     def low(self) -> bool:
         """The supply is at or below the frame's battery_low."""
@@ -156,7 +161,7 @@ def _wait(winter: Winter, outcome: Outcome, one: Break, fault_s: float) -> Outco
     while winter.rehearsal.now_s < end_s:
         now_s = winter.rehearsal.now_s
         if due_s is None and clock(watch):
-            due_s = before_s
+            due_s = now_s if one.since in ("opening", "shutting") else before_s
             winter.take(USUAL)
         before_s = now_s
         if one.since == "opening" and due_s is not None and winter.runner.frame.open_frac > 0.08:
