@@ -49,15 +49,20 @@ def _prepare(part: Path, target: Path) -> list[str]:
             raise JobError(f"The backup is damaged ({faults[0]}). The store is as before. Use another backup.")
         keys: dict[str, bytes] = {}
         secrets: list[tuple[str, bytes]] = []
+        folders: list[str] = []
         if target.exists() and target.stat().st_size:
             with Store(target, create=False) as old:
                 keys = {f.id: f.key for f in old.frames()}
                 secrets = old.rows("SELECT name, value FROM secrets")
+                folders = (old.note("backup", {}) or {}).get("folders", [])
         with new.transaction(lasting=True) as db:
             for frame in new.frames():
                 if not frame.key and keys.get(frame.id):
                     db.execute("UPDATE frames SET key = ? WHERE id = ?", (keys[frame.id], frame.id))
             db.executemany("INSERT OR IGNORE INTO secrets VALUES (?, ?)", secrets)
+            made = new.note("backup", {}) or {}
+            if folders:  # where backups are is known later than the backup itself
+                new.note_set("backup", {**made, "folders": list(dict.fromkeys([*made.get("folders", []), *folders]))})
         new.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         return [f.id for f in new.frames() if not f.key]
 

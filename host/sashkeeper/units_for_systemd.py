@@ -16,6 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from .errors import InputError, JobError
+from .joining.leaving import remember_folder
 from .store import Store
 
 SERVICE, BACKUP, TIMER = "sashkeeper.service", "sashkeeper-backup.service", "sashkeeper-backup.timer"
@@ -143,7 +144,7 @@ def backup(store: Store, target: Path, now_s: float, kept: int = KEPT) -> tuple[
         fresh.unlink(missing_ok=True)
         store.backup(fresh)
         os.replace(fresh, path)
-        store.note_set("backup", {"time_s": now_s})
+        remember_folder(store, target, now_s)
         ours = sorted(p for p in target.iterdir() if re.fullmatch(r"sashkeeper-\d{4}-\d\d-\d\d\.db", p.name))
         old = ours[:-kept]
         for one in old:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
 import ssl
 import stat
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -282,9 +284,74 @@ def test_forget_names_old_backups(run: Run, store: Store, home: Path) -> None:
     """A backup that still knows the frame is named, not changed; without a broker the command says what to do."""
     store.backup(home / "old.db")
     store.close()
+    before = (home / "old.db").read_bytes()
     said = run("forget", "north", "--yes", code=1).output
     assert "rows in old.db" in said
     assert "mosquitto_pub" in said
+    assert (home / "old.db").read_bytes() == before
+
+
+@pytest.fixture
+def three_backups(run: Run, store: Store, home: Path, tmp_path: Path, with_south: None) -> list[Path]:
+    """One backup with keys in the home folder, one without in another folder, one store put aside by restoring."""
+    from sashkeeper.store import Reading
+
+    for frame in ("north", "south"):
+        store.add_readings([Reading(frame, 1, n, NOON_S + 60 * n, {"air": 8.0}) for n in range(20)])
+    store.close()
+    run("store", "backup", str(home / "keys.db"), "--with-keys")
+    run("service", "backup", str(tmp_path / "stick"))
+    run("store", "restore", str(home / "keys.db"), "--yes")
+    return [home / "keys.db", next((tmp_path / "stick").iterdir()), home / f"{STORE_NAME}.before-1"]
+
+
+def test_forget_takes_the_frame_out_of_backups(three_backups: list[Path], run: Run, home: Path) -> None:
+    """If so wanted nothing of the frame is left in any backup, its key least of all, and each is a whole store in
+    which the other frame has lost nothing (SEC-17)."""
+    from sashkeeper.store import Store
+
+    with Store(home / STORE_NAME) as store:
+        key, other = store.frame("north").key, store.frame("south").key
+    assert [key in path.read_bytes() for path in three_backups] == [True, False, True]
+    said = run("forget", "north", "--yes", "--backups", code=1).output  # 1: no broker answers here
+    assert "taken out of 3 old backups" in said
+    assert "still there" not in said
+    for path in three_backups:
+        data = path.read_bytes()
+        assert key not in data
+        assert b"north" not in data
+        assert path.stat().st_mode & 0o077 == 0
+        with Store(path, create=False) as copy:
+            assert [f.id for f in copy.frames()] == ["south"]
+            assert copy.reading_count("south") == 20
+            assert copy.integrity() == []
+    assert other in three_backups[0].read_bytes()
+    left = [p.name for p in home.iterdir() if p.name.endswith((".clean", ".part"))]
+    assert left == []
+
+
+def test_backups_can_be_cleaned_afterwards(three_backups: list[Path], run: Run, home: Path) -> None:
+    """Left out at first, named with what they hold; the same command cleans them later, and then knows nobody."""
+    said = run("forget", "north", "--yes", code=1).output
+    assert "key in keys.db" in said
+    assert f"rows in {three_backups[1]}" in said
+    assert "3 old backups" in run("forget", "north", "--backups").output
+    assert "no frame" in run("forget", "north", "--backups", code=2).output.lower()
+
+
+def test_a_damaged_backup_is_left_and_told(run: Run, store: Store, home: Path) -> None:
+    """What cannot be cleaned stays as it was, in a sentence, and is named as still there."""
+    store.backup(home / "old.db", with_keys=True)
+    store.close()
+    data = bytearray((home / "old.db").read_bytes())
+    with closing(sqlite3.connect(home / "old.db")) as db:
+        root = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'readings'").fetchone()[0]
+    data[(root - 1) * 4096 : root * 4096] = b"\xff" * 4096
+    (home / "old.db").write_bytes(data)
+    said = run("forget", "north", "--yes", "--backups", code=1).output
+    assert "old.db" in said
+    assert "still there: key in old.db" in said
+    assert (home / "old.db").read_bytes() == bytes(data)
 
 
 # -- doctor -----------------------------------------------------------------------------------------
@@ -380,7 +447,7 @@ def test_doctor_notices_a_broker_open_to_strangers(healthy: Store, home: Path, r
     folder.mkdir()
     (folder / "mosquitto.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
     text = (home / "sashkeeper.toml").read_text()
-    lines = [f"port = {port}\nkind = \"external\"" if line.startswith("port") else line for line in text.splitlines()]
+    lines = [f'port = {port}\nkind = "external"' if line.startswith("port") else line for line in text.splitlines()]
     (home / "sashkeeper.toml").write_text("\n".join(lines))
     with Mosquitto(folder, port):
         assert verdicts(run, 1)["accounts"][0] == "unsafe"

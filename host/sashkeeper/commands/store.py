@@ -53,11 +53,12 @@ def check(app: App, as_json: bool) -> None:
 @pass_app
 def backup(app: App, file: Path, with_keys: bool) -> None:
     """Copy the store into FILE while everything runs."""
+    from sashkeeper.joining.leaving import remember_folder
     from sashkeeper.store import Store
 
     with Store(app.store_path, create=False) as store:
         store.backup(file, with_keys=with_keys)
-        store.note_set("backup", {"time_s": app.clock.now_s()})
+        remember_folder(store, file.parent, app.clock.now_s())
     extra = "It holds the frames' keys." if with_keys else "Keys are not in it."
     click.echo(f"{file} is written. {extra}")
 

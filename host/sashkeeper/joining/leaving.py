@@ -1,12 +1,15 @@
 """A frame that is sold or given away: nothing of it stays here, and that is looked up, not assumed.
 
 Forgetting goes from the outside in, so that a run that was cut off can be repeated: 1 what the broker keeps
-for the frame, 2 rows of the store, 3 words in notes, 4 freed pages of the file, 5 the search.
+for the frame, 2 rows of the store, 3 words in notes, 4 freed pages of the file, 5 old copies of the store, if that
+is wanted, each in one step, 6 the search.
 """
 
 from __future__ import annotations
 
 import json
+import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -14,15 +17,17 @@ from pathlib import Path
 from typing import Any
 
 from ..bus import Address, Bus
-from ..errors import BrokerError
+from ..errors import BrokerError, JobError
 from ..frames import mqtt_password
 from ..messages import topic_of
+from ..migrations import APPLICATION_ID
 from ..store import Frame, Store
 
 # Kept by the broker: by whom it was written decides who may clear it.
 KEPT_FROM_FRAME = ("presence", "report", "settings/actual")
 KEPT_FROM_HOST = ("settings/wanted",)
 SKIPPED = {".log", ".png", ".svg"}
+FOLDERS = 10  # of backups, that are kept in mind; chosen
 
 
 def clear_broker(frame: Frame, host: Address) -> bool:
@@ -142,8 +147,12 @@ def search(home: Path, store: Store, frame: Frame) -> list[str]:
             places.append(f"key in {path.relative_to(home)}")
         elif path.name in ("passwords", "access") and frame.id in _words(data.decode(errors="replace")):
             places.append(f"account in {path.relative_to(home)}")
-        elif path.suffix == ".db" and path != store.path and _backup_knows(path, frame.id):
-            places.append(f"rows in {path.relative_to(home)}")
+    known = {place.removeprefix("key in ") for place in places}
+    for path in copies(home, store, frame.id):
+        shown = _shown(path, home)
+        if shown not in known:
+            has_key = any(needle in path.read_bytes() for needle in needles)
+            places.append(f"{'key' if has_key else 'rows'} in {shown}")
     return places
 
 
@@ -157,9 +166,59 @@ def _in_store(store: Store, frame: str) -> Iterator[str]:
                     break
 
 
-def _backup_knows(path: Path, frame: str) -> bool:
+def copies(home: Path, store: Store, frame: str) -> list[Path]:
+    """Return copies of the store that know a frame: in the home folder, and in folders where backups were written."""
+    folders = [Path(text) for text in (store.note("backup", {}) or {}).get("folders", [])]
+    candidates = set(home.rglob("*")) | {path for folder in folders if folder.is_dir() for path in folder.iterdir()}
+    used = {store.path.resolve()}
+    return sorted(path for path in candidates if path.resolve() not in used and _knows(path, frame))
+
+
+def _shown(path: Path, home: Path) -> str:
+    return str(path.relative_to(home)) if path.is_relative_to(home) else str(path)
+
+
+def _knows(path: Path, frame: str) -> bool:
     try:
-        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
-            return db.execute("SELECT 1 FROM frames WHERE id = ?", (frame,)).fetchone() is not None
-    except sqlite3.Error:
+        if not path.is_file():
+            return False
+        with path.open("rb") as file:
+            if file.read(15) != b"SQLite format 3":
+                return False
+        # Nobody writes to a copy: without "immutable" looking would leave side files beside it.
+        with closing(sqlite3.connect(f"file:{path}?mode=ro&immutable=1", uri=True)) as db:
+            ours = db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
+            return bool(ours and db.execute("SELECT 1 FROM frames WHERE id = ?", (frame,)).fetchone())
+    except (OSError, sqlite3.Error):
         return False
+
+
+def clean_copy(path: Path, frame: str) -> None:
+    """Remove a frame from a copy of the store: in a copy of the copy, which then takes its place in one step.
+
+    Raises JobError, StoreError; the copy is then as before.
+    """
+    part = path.with_name(path.name + ".clean")
+    try:
+        part.unlink(missing_ok=True)
+        os.close(os.open(part, os.O_CREAT | os.O_WRONLY, 0o600))
+        shutil.copyfile(path, part)
+        with Store(part, create=False) as store:
+            clear_store(store, frame)
+            faults = store.integrity()
+            store.db.execute("PRAGMA journal_mode = DELETE")
+        if faults:
+            raise JobError(f"{path} is damaged ({faults[0]}) and was not changed. Delete it.")
+        os.replace(part, path)
+    except (OSError, sqlite3.Error) as fault:
+        raise JobError(f"{path} could not be changed ({fault}). It is as before: delete it yourself.") from fault
+    finally:
+        for side in ("", "-wal", "-shm", "-journal"):
+            part.with_name(part.name + side).unlink(missing_ok=True)
+
+
+def remember_folder(store: Store, folder: Path, now_s: float) -> None:
+    """Keep in mind when and into which folders backups were written, so that forgetting finds them."""
+    had = (store.note("backup", {}) or {}).get("folders", [])
+    here = str(folder.resolve())
+    store.note_set("backup", {"time_s": now_s, "folders": [*(f for f in had if f != here), here][-FOLDERS:]})
