@@ -39,8 +39,28 @@ log = logging.getLogger("sashkeeper.broker")
 START_WAIT_S = 10.0
 GATE_WAIT_S = 3.0  # below the time that a frame waits for an answer to its log-in
 
-# The library makes the plugins itself and gives them only words, so events are passed by name.
+# The library makes the plugins itself and gives them only words, so what they share with us is passed by name.
 _GATES: dict[str, threading.Event] = {}
+_TALLIES: dict[str, Tally] = {}
+
+
+class Tally:
+    """What the broker turned away since it was last asked; counted in its thread, taken in another."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._found: dict[str, tuple[int, str]] = {}
+
+    def add(self, reason: str, what: str) -> None:
+        """Count one."""
+        with self._lock:
+            self._found[reason] = (self._found.get(reason, (0, ""))[0] + 1, what[:120])
+
+    def take(self) -> dict[str, tuple[int, str]]:
+        """Return reason -> (how often, the last one), and begin anew."""
+        with self._lock:
+            found, self._found = self._found, {}
+        return found
 
 
 def host_password(store: Store) -> str:
@@ -83,10 +103,14 @@ class Accounts(BaseAuthPlugin):
 
     @dataclass
     class Config:
-        """store: path of the store file. gate: name of the event that lets frames in, "" = always open."""
+        """store: path of the store file. gate: name of the event that lets frames in, "" = always open.
+
+        tally: name of the count of what is refused.
+        """
 
         store: str = ""
         gate: str = ""
+        tally: str = ""
 
     def __init__(self, context: Any) -> None:
         super().__init__(context)
@@ -107,6 +131,8 @@ class Accounts(BaseAuthPlugin):
         known = bool(right) and hmac.compare_digest(right.encode(), str(given).encode())
         if not known:
             log.warning("refused a log-in as %r", user[:40])
+            if tally := _TALLIES.get(self.config.tally):
+                tally.add("log-in", f"as {user[:40]!r}")
         return known
 
     async def _opened(self) -> bool:
@@ -128,16 +154,21 @@ class Rules(BaseTopicPlugin):
 
     @dataclass
     class Config:
-        """Nothing to set."""
+        """tally: name of the count of what is refused."""
+
+        tally: str = ""
 
     async def topic_filtering(
         self, *, session: Any = None, topic: str | None = None, action: Action | None = None
     ) -> bool | None:
         """Return whether an account may do this with this topic."""
         user = (session.username if session else None) or ""
-        if action == Action.PUBLISH:
-            return may_publish(user, topic or "")
-        return may_hear(user, topic or "")
+        may = may_publish(user, topic or "") if action == Action.PUBLISH else may_hear(user, topic or "")
+        # Not what is merely passed over on its way to other listeners.
+        if not may and action != Action.RECEIVE and (tally := _TALLIES.get(self.config.tally)):
+            what = "publish" if action == Action.PUBLISH else "subscribe"
+            tally.add(what, f"{user[:40]} to {(topic or '')[:80]}")
+        return may
 
 
 class EmbeddedBroker:
@@ -161,6 +192,8 @@ class EmbeddedBroker:
         self._gate_name = str(id(self)) if wait_for_host else ""
         if wait_for_host:
             _GATES[self._gate_name] = self._gate
+        self._tally_name = str(id(self))
+        self.tally = _TALLIES[self._tally_name] = Tally()
         self._store = Path(store)
         self.listen = listen
         self.port = port or free_port(listen)
@@ -207,6 +240,7 @@ class EmbeddedBroker:
     def stop(self) -> None:
         """Stop; connections are closed."""
         _GATES.pop(self._gate_name, None)
+        _TALLIES.pop(self._tally_name, None)
         if self._loop is not None and self._stop is not None:
             with contextlib.suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._stop.set)
@@ -240,8 +274,10 @@ class EmbeddedBroker:
             BrokerConfig(
                 listeners={"default": ListenerConfig(bind=f"{self.listen}:{self.port}", **self._tls)},
                 plugins={
-                    f"{__name__}.Accounts": {"store": str(self._store), "gate": self._gate_name},
-                    f"{__name__}.Rules": {},
+                    f"{__name__}.Accounts": {
+                        "store": str(self._store), "gate": self._gate_name, "tally": self._tally_name,
+                    },
+                    f"{__name__}.Rules": {"tally": self._tally_name},
                 },
             ),
             until_stored=bool(self._gate_name),

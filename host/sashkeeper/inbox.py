@@ -84,12 +84,15 @@ class Inbox:
         except Refused as why:
             if not self.rows and topic.endswith(("/readings", "/events")):
                 return  # the ingester that got it counts it
-            self.refused[why.reason] += 1
-            self._unsaved[why.reason] += 1
-            # By reason and not by frame: a flood of odd topics must not fill the memory.
-            self.last_refused[why.reason] = f"{topic[:80]}: {why}"[:300]
+            self.count_refusal(why.reason, f"{topic[:80]}: {why}")
             return
         self._waiting.append(Heard(frame, suffix, message, received_s, retained))
+
+    def count_refusal(self, reason: str, what: str, times: int = 1) -> None:
+        """Count something that was not let in. By reason and not by frame: a flood of odd topics fills no memory."""
+        self.refused[reason] += times
+        self._unsaved[reason] += times
+        self.last_refused[reason] = what[:300]
 
     def flush(self) -> list[Heard]:
         """Store all that waits, in one transaction, and return it in the order it came.

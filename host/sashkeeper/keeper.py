@@ -80,6 +80,14 @@ class _Announced(Service):
             self.own_broker.host_is_here(False)
 
 
+    def tick(self) -> None:
+        """Let time pass; what the broker turned away is counted with what we refuse."""
+        if self.own_broker is not None:
+            for reason, (times, what) in self.own_broker.tally.take().items():
+                self.inbox.count_refusal(reason, what, times)
+        super().tick()
+
+
 class Keeper:
     """The running host: broker, connection, service, alarms, delivery, and the page when there is one."""
 

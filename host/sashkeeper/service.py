@@ -24,6 +24,9 @@ log = logging.getLogger("sashkeeper.service")
 CLOCK_OFF_S = 120.0
 CLOCK_AGAIN_S = 600.0
 ROLL_UP_EVERY_S = 30.0
+# The host's own clock is said to have jumped when it went back, or ran ahead of the real time that passed, by more [s].
+CLOCK_JUMP_S = 30.0
+CLOCK_JUMPS = "clock-jumps"
 ROLL_UP_SETTLE_S = 60.0
 # While full batches follow each other a frame is judged no more often than this [s]; chosen, far below a second.
 JUDGE_AGAIN_S = 0.25
@@ -94,6 +97,7 @@ class Service:
         self._pictures: dict[str, Live] = {}
         self._clock_sent_s: dict[str, float] = {}
         self._rolled_s: float | None = None
+        self._clocks: tuple[float, float] | None = None  # at the last tick: wall clock, monotonic [s]
         self._to_judge: dict[str, float] = {}  # frame -> when it was last heard [s]
         self._judged_s = float("-inf")  # monotonic
 
@@ -224,6 +228,7 @@ class Service:
         """Let time pass: alarms, deliveries, roll-ups. Never raises for a full disk; see `trouble`."""
         now_s = self.clock.now_s()
         try:
+            self._mind_own_clock(now_s)
             self.flush()
             self._judge_heard()
             self.store.forget_numbers()
@@ -240,6 +245,20 @@ class Service:
         except SashkeeperError as fault:
             self.trouble = fault.sentence
             log.error("%s", fault.sentence)
+
+    def _mind_own_clock(self, now_s: float) -> None:
+        """Write down when the clock of this computer was set; nobody else would notice."""
+        real_s = time.monotonic()
+        before, self._clocks = self._clocks, (now_s, real_s)
+        if before is None:
+            return
+        went_s = now_s - before[0]
+        # Ahead can be told only where the clock is a real one: tests and the demo let hours pass in a moment.
+        by_s = went_s - (real_s - before[1]) if self.keep_going else min(0.0, went_s)
+        if abs(by_s) > CLOCK_JUMP_S:
+            log.warning("the clock of this computer was set by %.0f s", by_s)
+            jumps = self.store.note(CLOCK_JUMPS, {"count": 0})
+            self.store.note_set(CLOCK_JUMPS, {"count": jumps["count"] + 1, "at_s": now_s, "by_s": round(by_s)})
 
     def _roll_up(self, now_s: float) -> None:
         if self._rolled_s is not None and 0 <= now_s - self._rolled_s < ROLL_UP_EVERY_S:

@@ -11,12 +11,20 @@ from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph
 from sashkeeper.picture import Live
 from sashkeeper.reach import in_clear
+from sashkeeper.service import CLOCK_JUMPS
 from sashkeeper.store import Alarm
-from sashkeeper.units import age
+from sashkeeper.units import age, span
 
 # Values older than this are said to be old. Frames send one a minute and a report every ten.
 OLD_S = 900.0
 WEEK_S = 7 * 86_400.0
+REFUSALS = {
+    "log-in": "log-ins at the broker refused",
+    "publish": "messages refused by the broker, on topics that are not the sender's",
+    "subscribe": "subscriptions refused by the broker",
+    "unknown-frame": "messages of unknown frames",
+    "topic": "messages on unknown topics",
+}
 RANKS = ("urgent", "high", "medium", "low")
 
 
@@ -27,14 +35,14 @@ RANKS = ("urgent", "high", "medium", "low")
 def command(app: App, frame: str | None, as_json: bool) -> None:
     """Say what is going on now, in all frames or in one: lid, reason, values with their age, what to do."""
     now_s = app.clock.now_s()
+    refused, jumps = app.store.note("refused", {}), app.store.note(CLOCK_JUMPS)
     wanted = [app.store.frame(frame)] if frame else app.store.frames()
     rows = [_row(app, f.id, f.name, now_s) for f in wanted]
     rows.sort(key=lambda r: (r["rank"], r["frame"]))
     if as_json:
-        refused = app.store.note("refused", {}) or {}
         shown = [{k: v for k, v in r.items() if k != "rank"} for r in rows]
         print_json({"now_s": now_s, "frames": shown, "refused": refused.get("totals", {}),
-                    "in_clear": in_clear(app.config.broker)})  # fmt: skip
+                    "clock_jumps": jumps, "in_clear": in_clear(app.config.broker)})  # fmt: skip
         return
     if in_clear(app.config.broker):
         click.echo("! Messages cross the network without TLS, as plain = true under [broker] says.")
@@ -45,6 +53,19 @@ def command(app: App, frame: str | None, as_json: bool) -> None:
         if n:
             click.echo()
         _print(app, row, now_s)
+    if not frame:
+        _print_odd(refused, jumps, now_s)
+
+
+def _print_odd(refused: dict[str, Any], jumps: dict[str, Any] | None, now_s: float) -> None:
+    """Say what was turned away so far, and when this computer's clock was last set."""
+    for reason, times in sorted(refused.get("totals", {}).items()):
+        last = refused.get("last", {}).get(reason, "")
+        words = REFUSALS.get(reason, f"messages refused ({reason})")
+        click.echo(paragraph(f"So far {times} {words}; the last: {last}", "", "  "))
+    if jumps:
+        way = "ahead" if jumps["by_s"] > 0 else "back"
+        click.echo(f"This computer's clock was set {way} by {span(abs(jumps['by_s']))}, {age(now_s - jumps['at_s'])}.")
 
 
 def _row(app: App, frame: str, name: str, now_s: float) -> dict[str, Any]:
