@@ -83,8 +83,9 @@ when somebody is at the frame (hold switch), and a place with a date tells where
 personal.
 
 `sashkeeper store export FOLDER` gives you all of it as plain tables; `sashkeeper forget FRAME` removes a frame
-everywhere and looks whether it is gone; `sashkeeper page phones --forget PHONE` ends a subscription. Deleting the home
-folder removes the rest.
+everywhere and looks whether it is gone. It asks about old backups whose place it knows, and takes the frame out of them
+if you say so (`--backups`); backups made with `--with-keys` hold its key. `sashkeeper page phones --forget PHONE` ends
+a subscription. Deleting the home folder removes the rest.
 """
 
 ON_THE_BOARD = """\
