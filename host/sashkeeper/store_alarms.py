@@ -166,6 +166,19 @@ class AlarmsPart(StoreCore):
         )
         return [AlarmStep(*r) for r in found]
 
+    def alarm_ended_s(self, alarm: int) -> int | None:
+        """Return when an alarm last ceased to stand [s]; it may be closed later, when somebody has said that they know.
+
+        None while it stands, or when it never stood.
+        """
+        found = self.row(
+            "SELECT to_state, time_s FROM alarm_log WHERE alarm = ? "
+            "AND (to_state IN ('unacknowledged', 'acknowledged') OR from_state IN ('unacknowledged', 'acknowledged')) "
+            "ORDER BY id DESC LIMIT 1",
+            (alarm,),
+        )
+        return None if found is None or found[0] in ("unacknowledged", "acknowledged") else int(found[1])
+
     # -- deliveries --------------------------------------------------------------------------
 
     def delivery_add(

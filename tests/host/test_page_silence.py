@@ -164,3 +164,12 @@ def test_programs_can_do_it_too(house: House, run: Callable[..., Any]) -> None:
     assert house.web.call("DELETE", f"/api/alarms/{number}/silence").status_code == 422
     assert house.web.call("PUT", "/api/alarms/999/silence", {"hours": 1}).status_code == 404
     assert house.alarm().state == "unacknowledged"
+
+
+def test_how_long_it_lasted_is_how_long_it_was_so(house: House) -> None:
+    """Nobody says that they know, so the alarm is closed half a day after its end; the list says when it ended."""
+    house.pass_time(2)
+    house.stuck = False
+    house.pass_time(14)
+    assert house.alarm().closed_s - house.alarm().opened_s > 12 * HOUR_S
+    assert "lasted 2 h" in house.web.get("/alarms").text

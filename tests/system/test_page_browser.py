@@ -236,6 +236,7 @@ def test_accessible_in_light_and_dark(browser: Browser, page: tuple[str, Path, S
     found = {}
     for path in (*PAGES, "/sign-in"):
         browser.go(url + path)
+        photo(browser, f"{'dark' if dark else 'light'}{path.replace('/', '-')}")
         browser.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
         browser.run(axe + "; 0")
         bad = browser.run("axe.run().then(r => r.violations.map(v => [v.impact, v.id, v.nodes[0].html.slice(0, 120)]))")

@@ -53,7 +53,8 @@ def list_(app: App, everything: bool, as_json: bool) -> None:
     for one in shown:
         click.echo(line(one, now_s))
     for old in past:
-        lasted = span((old.closed_s or old.opened_s) - old.opened_s)
+        ended_s = app.store.alarm_ended_s(old.id) or old.closed_s or old.opened_s
+        lasted = span(ended_s - old.opened_s)
         click.echo(f"{old.id:>5}  over     {old.frame or 'keeper'}: {old.kind}, lasted {lasted}, "
                    f"{span(now_s - old.opened_s)} ago")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from .. import picture, wording
@@ -134,7 +134,8 @@ class State:
     def past(self, limit: int = 40, frame: str | None = None) -> list[AlarmView]:
         """Return the last alarms that are over, newest first."""
         found = self.app.store.alarm_list(limit=4 * limit, frame=frame)
-        return [self.alarm_view(a) for a in found if a.closed_s is not None][:limit]
+        over = [self.alarm_view(a) for a in found if a.closed_s is not None][:limit]
+        return [replace(a, over_s=self.app.store.alarm_ended_s(a.id) or a.over_s) for a in over]
 
     def alarm_view(self, alarm: Alarm) -> AlarmView:
         """Return one alarm in words: with present numbers while it stands, as it was told when it is over."""
