@@ -125,6 +125,14 @@ def right_part(d: Any, role: str, at: tuple[float, float]) -> None:
         words(d, (end[0] + 0.2, y), "hinge potentiometer, middle\n(ends: 3.3 V and ground)", "right")
 
 
+def supply(d: Any, y: float) -> None:
+    """The board's own power, the one wire that is no GPIO."""
+    for at, pin, text in ((y, "5V, VIN or VSYS", "from the converter to 5 V"), (y - 0.9, "GND", "battery's minus")):
+        d += elm.Label().at((BOX_W - 0.25, at)).label(pin, halign="right", valign="center", fontsize=11)
+        d += elm.Line().at((BOX_W, at)).to((BOX_W + RUN, at))
+        words(d, (BOX_W + RUN + 0.2, at), text, "right")
+
+
 def wiring(family: str) -> bytes:
     """The signal wiring of one family as SVG."""
     module, name = FAMILIES[family]
@@ -140,47 +148,99 @@ def wiring(family: str) -> bytes:
         left_part(d, role, where[role])
     for role in RIGHT:
         right_part(d, role, where[role])
-    words(d, (BOX_W + 1.0, 1.6), "Join all grounds at one point, at the battery's minus.\n"
+    supply(d, 1.6 + 1.5)
+    words(d, (BOX_W + 1.0, 0.9), "Join all grounds at one point, at the battery's minus.\n"
           "Optional: ack, lamp, pot, sda, scl, wind, rain.", "right")  # fmt: skip
     return bytes(d.get_imagedata("svg"))
 
 
+def minus(d: Any, at: tuple[float, float]) -> None:
+    """A wire down to the battery's minus."""
+    d += elm.Line().at(at).down().length(0.3)
+    d += elm.Ground(lead=False)
+
+
+def box(d: Any, at: tuple[float, float], size: tuple[float, float], name: str, more: str) -> None:
+    """A thing that is bought ready made: its lower left corner, width and height, what it is."""
+    (x, y), (w, h) = at, size
+    d += elm.Rect(corner1=(0, 0), corner2=size).at(at)
+    d += elm.Label().at((x + w / 2, y + h / 2 + 0.15)).label(name, fontsize=11)
+    d += elm.Label().at((x + w / 2, y + h / 2 - 0.45)).label(more, fontsize=9)
+
+
+def fused(d: Any, y: float, label: str) -> None:
+    """A branch of the plus rail with its fuse, up to x = 3.4."""
+    d += elm.Dot().at((0, y))
+    d += elm.Line().at((0, y)).to((0.6, y))
+    d += elm.Fuse().at((0.6, y)).right().length(2.4).label(label, ofst=0.15)
+    d += elm.Line().at((3.0, y)).to((3.4, y))
+
+
 def power_path() -> bytes:
-    """Battery, fuses, hold switch, driver, motor: the wires that can burn or move."""
+    """Battery, fuses, hold switch, driver, motor, siren: the wires that can burn or move."""
     d = drawing()
-    y, low = 0.0, -4.0
-    battery = elm.Battery().at((0, low)).up().length(4.0).reverse().label("12 V battery", loc="top")
-    d += battery
-    d += elm.Line().at((0, y)).to((0.3, y))
-    d += elm.Fuse().at((0.3, y)).right().length(2.4).label("motor fuse\nnear the battery", ofst=0.15)
-    d += elm.Line().right().length(0.9)
-    d += elm.Switch().right().length(2.4).label("HOLD switch, first pole,\nlatching, at the frame", ofst=0.3)
-    d += elm.Line().right().length(1.4)
-    d += elm.Rect(corner1=(0, 0), corner2=(3.4, 4.8)).at((7.4, low - 0.4))
-    d += elm.Label().at((9.1, low + 2.9)).label("motor driver", fontsize=12)
-    d += elm.Label().at((9.1, low + 2.3)).label("(H-bridge with its\nown current limit)", fontsize=9)
+    low, board_y, panel_y = -4.0, 3.4, 6.8
+    d += elm.Battery().at((0, low)).up().length(4.0).reverse().label("battery\n12 or 24 V", loc="top")
+    d += elm.Line().at((0, 0)).to((0, panel_y))
+    d += elm.Rect(corner1=(0, 0), corner2=(3.0, 9.7), ls="--", lw=1).at((0.3, -0.9)).theta(0)
+    words(d, (0.3, 9.4), "fuse holders: all within a hand's length\nof the battery's plus pole", "right")
     d += elm.Line().at((0, low)).to((7.4, low))
     d += elm.Dot().at((3.7, low))
     d += elm.Ground(lead=True).at((3.7, low))
-    d += elm.Line().at((10.8, y - 0.6)).right().length(1.6)
+    words(d, (4.1, low - 0.7), "one point, the battery's minus: every such sign goes there", "right")
+
+    fused(d, 0.0, "motor fuse")
+    d += elm.Switch().at((3.9, 0)).right().length(2.4).label("HOLD, first pole,\nlatching, at the frame", ofst=0.3)
+    d += elm.Line().at((3.4, 0)).to((3.9, 0))
+    d += elm.Line().at((6.3, 0)).to((7.4, 0))
+    box(d, (7.4, low - 0.4), (3.4, 4.8), "motor driver", "H-bridge with its\nown current limit")
+    d += elm.Line().at((10.8, -0.6)).right().length(1.6)
     d += elm.Motor().down().length(2.8).label("lid drive\nwith its own end\nswitches, if any", loc="bottom")
     d += elm.Line().left().length(1.6)
-    d += elm.Dot().at((1.0, 3.2))
-    d += elm.Line().at((0, y)).to((0, 3.2))
-    d += elm.Dot().at((0, y))
-    d += elm.Line().at((0, 3.2)).to((1.0, 3.2))
-    d += elm.Fuse().at((1.0, 3.2)).right().length(2.2).label("1 A fuse")
-    d += elm.Line().right().length(0.8)
-    d += elm.Rect(corner1=(0, 0), corner2=(3.4, 1.4)).at((4.0, 2.5))
-    d += elm.Label().at((5.7, 3.4)).label("converter to 5 V", fontsize=11)
-    d += elm.Label().at((5.7, 2.9)).label("feeds the board", fontsize=9)
-    d += elm.Line().at((7.4, 3.2)).right().length(1.2)
-    words(d, (8.8, 3.2), "board, probes: stay on while\nHOLD is pulled, and keep watching", "right")
-    d += elm.Line().at((1.0, 3.2)).up().length(1.4)
-    words(d, (1.0, 5.0), "charge controller and panel,\nwith its own fuse", "right")
-    words(d, (0.0, low - 1.4), "The hold switch takes the motor's power away, but not the lid's weight: prop the lid.",
+
+    fused(d, board_y, "1 A fuse")
+    d += elm.Line().at((3.4, board_y)).to((7.4, board_y))
+    box(d, (7.4, board_y - 0.7), (3.4, 1.4), "converter to 5 V", "feeds the board")
+    minus(d, (9.1, board_y - 0.7))
+    d += elm.Line().at((10.8, board_y)).right().length(0.8)
+    words(
+        d,
+        (11.8, board_y),
+        "pin 5V (or VIN, VSYS) of the board;\nstays on while HOLD is pulled,\nand keeps watching",
+        "right",
+    )
+    d += elm.Dot().at((4.6, board_y))
+    d += elm.Line().at((4.6, board_y)).down().length(0.7)
+    words(d, (4.0, board_y - 1.1), "to siren, lamp,\nand the 100k of pin battery", "right")
+
+    fused(d, panel_y, "panel fuse")
+    d += elm.Line().at((3.4, panel_y)).to((7.4, panel_y))
+    box(d, (7.4, panel_y - 0.7), (3.4, 1.4), "charge controller", "made for this battery")
+    minus(d, (9.1, panel_y - 0.7))
+    d += elm.Line().at((10.8, panel_y)).right().length(0.8)
+    words(d, (11.8, panel_y), "solar panel", "right")
+
+    siren_path(d, (19.4, -1.0))
+    words(d, (0.0, low - 1.9), "The hold switch takes the motor's power away, but not the lid's weight: prop the lid.",
           "right")  # fmt: skip
     return bytes(d.get_imagedata("svg"))
+
+
+def siren_path(d: Any, at: tuple[float, float]) -> None:
+    """How siren and lamp hang on their transistor: the pin opens it, the resistor keeps it shut while nobody does."""
+    x, y = at
+    d += elm.Line().at((x, y + 2.4)).down().length(0.4)
+    words(d, (x - 1.6, y + 2.8), "from the 1 A fuse", "right")
+    d += elm.ResistorIEC().at((x, y + 2.0)).down().length(1.6).label("siren (or lamp)", loc="bottom", fontsize=9)
+    gate = elm.NFet().anchor("drain").at((x, y + 0.4)).theta(0).reverse()
+    d += gate
+    minus(d, gate.absanchors["source"])
+    gx, gy = gate.absanchors["gate"]
+    d += elm.Line().at((gx, gy)).left().length(1.4)
+    d += elm.Dot().at((gx - 0.6, gy))
+    d += elm.Resistor().at((gx - 0.6, gy)).down().length(1.3).label("10k", fontsize=9)
+    d += elm.Ground(lead=False)
+    words(d, (gx - 1.6, gy), "pin siren\n(or lamp)", "left")
 
 
 def drawings() -> dict[str, bytes]:

@@ -61,6 +61,24 @@ def test_every_role_and_pin_is_in_the_drawing(family: str) -> None:
         assert re.search(rf"GPIO {pin} {role}\b", text), role
 
 
+@pytest.mark.parametrize("family", ["esp32", "rp2"])
+def test_resistors_of_the_parts_list_are_those_of_the_drawing(family: str) -> None:
+    """As many of each value are on the list as are drawn."""
+    drawn = words_of((DRAWINGS / f"wiring-{family}.svg").read_bytes()).split()
+    row = re.search(r"^\| resistors \| (\d+) \|.*\((six)\)", (HARDWARE / "parts.md").read_text(), re.MULTILINE)
+    assert row is not None
+    assert (drawn.count("4.7k"), drawn.count("10k"), drawn.count("100k")) == (1, 6, 1)
+    assert int(row[1]) == 8
+
+
+def test_the_power_drawing_has_what_keeps_people_safe() -> None:
+    """Three fuses near the battery, HOLD between motor fuse and driver, the driver's own limit, the advice to prop."""
+    text = words_of((DRAWINGS / "power.svg").read_bytes())
+    for said in ("motor fuse", "1 A fuse", "panel fuse", "within a hand's length", "HOLD, first pole", "own current limit",
+                 "not the lid's weight", "battery's minus"):  # fmt: skip
+        assert said in text, said
+
+
 def test_a_new_role_cannot_be_forgotten_in_the_drawing(monkeypatch: pytest.MonkeyPatch) -> None:
     """A role that is drawn nowhere stops the drawing program."""
     draw = script("draw_wiring")
