@@ -2,7 +2,7 @@
 
 Every figure is predicted the same way for each past day of the frame's own record, and the range comes from how far
 off those predictions were. The range widens after a miss and narrows after a hit, so that it goes on holding about
-80 % whatever the season does (adaptive conformal intervals; Gibbs and Candes 2021, from memory). Without a
+80 % whatever the season does (adaptive conformal inference; Gibbs and Candes 2021, from memory). Without a
 forecast file tomorrow is like the last days, the hottest of them being the bound of a clear sky.
 
 Air is measured; leaves are not. How leaves stand to the air, and what a cover adds, are figures of the kind of lid.
@@ -20,7 +20,11 @@ from sashkeeper.forecast_file import Forecast
 from sashkeeper.store import Roll, Store
 
 AIM = 0.8
-LEARN = 0.25  # how fast the range reacts to hits and misses; chosen
+# How far the share left out moves after a miss (down by 0.8 of it) and a hit (up by 0.2 of it): the least rate at
+# which any 100 days hold the aim within 5: (max(AIM, 1 - AIM) + RATE) / (100 RATE) <= 0.05, the bound of adaptive
+# conformal inference (Gibbs and Candes 2021, from memory). Not fitted to any weather.
+RATE = 0.2
+MOST_LEFT_OUT = 0.5  # where nothing has missed for long, a range of half the errors is narrow enough; chosen
 FEWEST = 10  # past predictions; before that the first guess stands
 WINDOW = 45  # past predictions that count
 BACK_DAYS = 130
@@ -82,7 +86,8 @@ class Outlook:
 
 @dataclass(frozen=True)
 class PastDay:
-    """One day of the frame's record. Night: from `hour` of this day to ten the next morning; None while unknown."""
+    """One day of the frame's record. Night: from `hour` of this day (noon at the earliest) to ten the next morning;
+    None while unknown. Of today the figures are those of its hours so far, NaN before the first."""
 
     day: date
     peak_degc: float
@@ -96,30 +101,40 @@ class PastDay:
     peak_known: bool = True  # False for today before the afternoon
 
 
-def range_of(errors: Sequence[float], first: float) -> tuple[float, float]:
-    """Return (low, high) offsets of the range around the next prediction, from past errors (actual - predicted).
+@dataclass(frozen=True)
+class Error:
+    """How far off one past prediction was: actual less predicted, and how far up the range could have reached."""
 
-    The middle 80 % of the last errors, stretched by a factor that has learned from its own hits and misses by
-    living through the past once more. first: half width to begin with.
+    off: float
+    top: float = math.inf
+
+
+def range_of(errors: Sequence[Error], first: float, ahead: int = 1, top: float = math.inf) -> tuple[float, float]:
+    """Return (low, high) offsets of the range around the next prediction, from past errors, oldest first.
+
+    The part of the last errors that is left out follows the range's own hits and misses: the past is lived through
+    once more, each day with what was known on it. ahead: how many days before its day a prediction was made.
+    first: half width to begin with; top: how far up the range may reach.
     """
-    stretch = 1.0
-    for n in range(FEWEST, len(errors)):
-        low, high = _stretched(errors[max(0, n - WINDOW) : n], stretch)
-        missed = not low <= errors[n] <= high
-        stretch = min(4.0, max(0.25, stretch * math.exp(LEARN * (missed - (1.0 - AIM)))))
+    left_out = 1.0 - AIM
+    for n in range(FEWEST + ahead - 1, len(errors)):
+        low, high = _middle(errors[: n - ahead + 1], left_out, errors[n].top)
+        missed = not low <= errors[n].off <= high
+        left_out = min(MOST_LEFT_OUT, left_out + RATE * (1.0 - AIM - missed))
     if len(errors) < FEWEST:
-        return -first, first
-    return _stretched(errors[-WINDOW:], stretch)
+        return -first, min(first, top)
+    return _middle(errors, left_out, top)
 
 
-def _stretched(errors: Sequence[float], stretch: float) -> tuple[float, float]:
-    ordered = sorted(errors)
+def _middle(errors: Sequence[Error], left_out: float, top: float) -> tuple[float, float]:
+    ordered = sorted(e.off for e in errors[-WINDOW:])
     n = len(ordered)
     # The rank that holds for the next one, not only for those seen: (n + 1) in place of n.
-    place = 0.5 * (1.0 - AIM) * (n + 1) - 1.0
+    place = 0.5 * left_out * (n + 1) - 1.0
     low, high = _between(ordered, place), _between(ordered, n - 1 - place)
-    middle, half = 0.5 * (low + high), 0.5 * (high - low) * stretch
-    return middle - half, middle + half
+    # Wider than all that was seen, where even that has not been enough lately.
+    more = 0.5 * (high - low) * max(0.0, 2.0 / (n + 1) - left_out) / RATE
+    return low - more, min(high + more, top)
 
 
 def _between(ordered: Sequence[float], place: float) -> float:
@@ -143,7 +158,7 @@ def days_of(rolls: Mapping[str, Sequence[Roll]], now: datetime, zone: tzinfo) ->
         for r in rows:
             at = datetime.fromtimestamp(r.start_s, zone)
             by_hour.setdefault((at.date(), at.hour), {})[metric] = r
-    days = sorted({d for d, _ in by_hour})
+    days = sorted({now.date(), *(d for d, _ in by_hour)})
     found = [_day(by_hour, d, now) for d in days]
     return [f for f in found if f is not None]
 
@@ -152,8 +167,9 @@ def _day(by_hour: Mapping[tuple[date, int], Mapping[str, Roll]], day: date, now:
     today = day == now.date()
     hours = [by_hour[(day, h)] for h in range(DAY_H) if (day, h) in by_hour]
     both = [h for h in hours if "air" in h and "outside" in h]
-    here = by_hour.get((day, max(0, now.hour - 1)))  # the last full hour, on every day
-    if len(both) < (max(1, now.hour - 2) if today else DAY_H - 2) or here is None or "outside" not in here:
+    # The last full hour, on every day: just after midnight the last one of the day before.
+    here = by_hour.get((day, now.hour - 1) if now.hour else (day - timedelta(days=1), DAY_H - 1))
+    if len(both) < (now.hour - 2 if today else DAY_H - 2) or here is None or "outside" not in here:
         return None
     opened = [h for h in range(DAY_H) if _is_open(by_hour.get((day, h)))]
     night = _night(by_hour, day, now.hour)
@@ -161,11 +177,11 @@ def _day(by_hour: Mapping[tuple[date, int], Mapping[str, Roll]], day: date, now:
         night = None  # that night is not over
     return PastDay(
         day,
-        max(h["air"].high for h in both),
+        max((h["air"].high for h in both), default=math.nan),
         float(len(opened)),
         float(opened[0]) if opened else None,
         float(opened[-1] + 1) if opened else None,
-        max(h["outside"].high for h in both),
+        max((h["outside"].high for h in both), default=math.nan),
         here["outside"].mean,
         None if night is None or today else night[0],
         None if night is None or today else night[1],
@@ -197,14 +213,16 @@ def _clear_bound(days: Sequence[PastDay]) -> float:
     return max(d.peak_degc for d in days[-CLEAR_DAYS:]) + CLEAR_MARGIN_K
 
 
-def _errors(days: Sequence[PastDay], ahead: int, predict: Callable[[Sequence[PastDay]], float | None],
-            actual: Callable[[PastDay], float | None]) -> list[float]:  # fmt: skip
-    """Predict each whole day from those until `ahead` days before it; return actual less predicted, oldest first."""
+def _errors(days: Sequence[PastDay], ahead: int, predict: Callable[[Sequence[PastDay]], tuple[float, float]],
+            actual: Callable[[PastDay], float]) -> list[Error]:  # fmt: skip
+    """Predict each whole day from those until `ahead` days before it; return how it came, oldest first.
+
+    predict: gives the prediction, and how high it may reach at most.
+    """
     found = []
     for n in range(ahead, len(days)):
-        said, came = predict(days[: n - ahead + 1]), actual(days[n])
-        if said is not None and came is not None:
-            found.append(came - said)
+        said, bound = predict(days[: n - ahead + 1])
+        found.append(Error(actual(days[n]) - said, bound - said))
     return found
 
 
@@ -217,12 +235,14 @@ def outlook(days: Sequence[PastDay], lid: LidKind, today: date, forecast: Foreca
     if not days or days[-1].day < today - timedelta(days=1):
         return None
     whole = [d for d in days if d.day < today]
+    if not whole and math.isnan(days[-1].peak_degc):
+        return None
     base = whole or list(days)
     peak = _peak(days, whole, base, forecast, today, zone)
     hours = [d.open_h for d in base]
-    errors = _errors(whole, 2, lambda p: _like_before([d.open_h for d in p]), lambda d: d.open_h)
+    errors = _errors(whole, 2, lambda p: (_like_before([d.open_h for d in p]), math.inf), lambda d: d.open_h)
     about = _like_before(hours)
-    low, high = range_of(errors, FIRST_OPEN_H)
+    low, high = range_of(errors, FIRST_OPEN_H, 2)
     open_h = _span(about, low, high, 0.0, float(DAY_H))
     recent = [d for d in base[-MEAN_DAYS:] if d.opened is not None]
     bare, covered = _night_of(days, whole, lid, forecast, today, zone)
@@ -239,10 +259,10 @@ def _peak(days: Sequence[PastDay], whole: Sequence[PastDay], base: Sequence[Past
     ahead = 1 if days[-1].day == today and days[-1].peak_known else 2
     base = days if ahead == 1 else base
     if forecast is None or zone is None:
-        errors = _errors(whole, ahead, lambda p: _bounded(p)[0], lambda d: d.peak_degc)
+        errors = _errors(base, ahead, _bounded, lambda d: d.peak_degc)
         about, bound = _bounded(base)
-        low, high = range_of(errors, FIRST_PEAK_K)
-        return _span(about, low, high, -60.0, max(about, bound))
+        low, high = range_of(errors, FIRST_PEAK_K, ahead, bound - about)
+        return _span(about, low, high, -60.0, 80.0)
     start = datetime(today.year, today.month, today.day, tzinfo=zone) + timedelta(days=1)
     hours = forecast.between(start.timestamp(), (start + timedelta(days=1)).timestamp())
     warmest = max(h.outside_degc for h in hours)
@@ -250,8 +270,8 @@ def _peak(days: Sequence[PastDay], whole: Sequence[PastDay], base: Sequence[Past
     def lift_of(past: Sequence[PastDay]) -> float:
         return _like_before([d.peak_degc - d.outside_max_degc for d in past])
 
-    errors = _errors(whole, ahead, lift_of, lambda d: d.peak_degc - d.outside_max_degc)
-    low, high = _wider(*range_of(errors, FIRST_PEAK_K), forecast.spread_k)
+    errors = _errors(base, ahead, lambda p: (lift_of(p), math.inf), lambda d: d.peak_degc - d.outside_max_degc)
+    low, high = _wider(*range_of(errors, FIRST_PEAK_K, ahead), forecast.spread_k)
     lift = lift_of(base)
     sun = [h.sun_percent for h in hours if h.sun_percent is not None and h.sun_percent > 0.0]
     if sun and len(base) >= FEWEST:
@@ -263,23 +283,26 @@ def _peak(days: Sequence[PastDay], whole: Sequence[PastDay], base: Sequence[Past
 
 def _bounded(days: Sequence[PastDay]) -> tuple[float, float]:
     """Tomorrow's peak by persistence, and the bound of a clear sky."""
-    return _like_before([d.peak_degc for d in days]), _clear_bound(days)
+    about = _like_before([d.peak_degc for d in days])
+    return about, max(about, _clear_bound(days))
 
 
 def _night_of(days: Sequence[PastDay], whole: Sequence[PastDay], lid: LidKind, forecast: Forecast | None, today: date,
               zone: tzinfo | None) -> tuple[Span, Span]:  # fmt: skip
     known = [d for d in whole if d.night_outside_degc is not None]
-    lifts = [(d.night_air_degc or 0.0) - (d.night_outside_degc or 0.0) for d in known]
+    lifts = [_lift(d) for d in known]
     lift = mean(lifts[-MEAN_DAYS:]) if lifts else 0.0
+    # In the small hours the night before is not over, and tonight is two nights ahead of the last one known.
+    ahead = 2 if known and (today - known[-1].day).days > 1 else 1
     if forecast is not None and zone is not None:
         start = datetime(today.year, today.month, today.day, 12, tzinfo=zone)
         hours = forecast.between(start.timestamp(), (start + timedelta(hours=22)).timestamp())
         about = min(h.outside_degc for h in hours) + lift
-        errors = [b - mean(lifts[max(0, n - MEAN_DAYS) : n]) for n, b in enumerate(lifts) if n]
-        low, high = _wider(*range_of(errors, FIRST_AIR_K), forecast.spread_k)
+        errors = [Error(lifts[n] - mean(lifts[: n - ahead + 1][-MEAN_DAYS:])) for n in range(ahead, len(lifts))]
+        low, high = _wider(*range_of(errors, FIRST_AIR_K, ahead), forecast.spread_k)
     else:
         about = days[-1].outside_at_hour_degc - _fall(known) + lift
-        low, high = range_of(_night_errors(known), FIRST_AIR_K)
+        low, high = range_of(_night_errors(known, ahead), FIRST_AIR_K, ahead)
     bare = _span(about + lid.leaf_k, *_wider(low, high, lid.leaf_spread_k), -60.0, 40.0)
     covered = _span(
         about + lid.leaf_k + lid.cover_k, *_wider(low, high, math.hypot(lid.leaf_spread_k, lid.cover_spread_k)),
@@ -293,12 +316,16 @@ def _fall(known: Sequence[PastDay]) -> float:
     return mean(falls[-MEAN_DAYS:]) if falls else 8.0
 
 
-def _night_errors(known: Sequence[PastDay]) -> list[float]:
+def _lift(day: PastDay) -> float:
+    return (day.night_air_degc or 0.0) - (day.night_outside_degc or 0.0)
+
+
+def _night_errors(known: Sequence[PastDay], ahead: int) -> list[Error]:
     found = []
-    for n in range(1, len(known)):
-        before, d = known[:n], known[n]
-        lifts = [(b.night_air_degc or 0.0) - (b.night_outside_degc or 0.0) for b in before[-MEAN_DAYS:]]
-        found.append((d.night_air_degc or 0.0) - (d.outside_at_hour_degc - _fall(before) + mean(lifts)))
+    for n in range(ahead, len(known)):
+        before, d = known[: n - ahead + 1], known[n]
+        said = d.outside_at_hour_degc - _fall(before) + mean([_lift(b) for b in before[-MEAN_DAYS:]])
+        found.append(Error((d.night_air_degc or 0.0) - said))
     return found
 
 

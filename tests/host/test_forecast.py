@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -35,18 +35,23 @@ class Record:
 
 @pytest.fixture(scope="module")
 def greensboro() -> Record:
-    """A winter of the garden frame under the law, once bare and once covered at night.
+    """A winter of the garden frame.
 
     Source of the weather: TMY3 723170, Greensboro Piedmont Triad Int, NC (NREL), as shipped with pvlib.
     """
+    from framesim.weather import read as read_weather
+
+    return recorded(read_weather(Path(pvlib.__file__).parent / "data" / "723170TYA.CSV"), "09-15", "02-05")
+
+
+def recorded(weather: Any, first: str, last: str) -> Record:
+    """A season of the garden frame under the law, once bare and once covered at night."""
     from framesim import policies
     from framesim.frame import load
     from framesim.season import run_season, season_days
-    from framesim.weather import read as read_weather
 
-    weather = read_weather(Path(pvlib.__file__).parent / "data" / "723170TYA.CSV")
-    begin, end = season_days(weather, "09-15", "02-05")
-    rule = policies.law({"lat_mdeg": 36_100, "lon_mdeg": -79_950})
+    begin, end = season_days(weather, first, last)
+    rule = policies.law({"lat_mdeg": round(1000 * weather.lat), "lon_mdeg": round(1000 * weather.lon)})
     bare, covered = (
         run_season(load("garden-frame", {"night_cover": c}), weather, rule, begin, end) for c in ("false", "true")
     )
@@ -91,7 +96,8 @@ def hits(record: Record, hour: int, with_file: bool = False, seed: int = 5) -> d
             rows = record.rolls["outside"][24 * day : 24 * day + 49]
             given = Forecast(tuple(Hour(r.start_s, r.mean + off[int(n >= 34)]) for n, r in enumerate(rows)))
         found = said(record, day, hour, given)
-        night, tomorrow = slice(24 * day + hour, 24 * day + 34), slice(24 * day + 24, 24 * day + 48)
+        # Tonight is the night that comes: from now, but not before noon, to ten in the morning.
+        night, tomorrow = slice(24 * day + max(hour, 12), 24 * day + 34), slice(24 * day + 24, 24 * day + 48)
         came = {
             "peak": float(record.peak[tomorrow].max()),
             "open_h": float((record.share[tomorrow] > 0.01).sum()),
@@ -104,11 +110,41 @@ def hits(record: Record, hour: int, with_file: bool = False, seed: int = 5) -> d
     return count
 
 
-@pytest.mark.parametrize("hour", [16, 20])
+@pytest.mark.parametrize(
+    "hour", [8, 16, *(pytest.param(h, marks=pytest.mark.slow) for h in (0, 4, 12, 20))]
+)
 def test_80_percent_ranges_hold_75_to_85_times_in_100_days(greensboro: Record, hour: int) -> None:
     """Peak, lid hours and leaf minimum, bare and covered, fall into their ranges as often as is said."""
     for name, count in hits(greensboro, hour).items():
         assert 75 <= count <= 85, (name, count)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("lat", "lon", "seed", "first", "last"),
+    [
+        (44.0, -90.0, 401, "09-15", "02-05"),
+        (38.9, -77.0, 402, "09-15", "02-05"),
+        (53.0, 0.0, 403, "09-15", "02-05"),
+        (47.0, 20.0, 404, "01-02", "05-25"),
+    ],
+)
+def test_80_percent_ranges_hold_elsewhere(lat: float, lon: float, seed: int, first: str, last: str) -> None:
+    """The same at places and in (invented) weather that played no part when the method was chosen.
+
+    Leaves are not measured, so nothing narrows a range that is too wide for them: under a cover up to 90 is let pass.
+    Where the lid stays shut for weeks its hours are right nearly always.
+    """
+    from framesim.weather import invent
+
+    begin, end = (date(2026, 9, 10), date(2027, 2, 10)) if first == "09-15" else (date(2026, 12, 25), date(2027, 6, 1))
+    record = recorded(invent(lat, lon, begin, end, seed=seed), first, last)
+    for hour in (8, 16):
+        found = hits(record, hour)
+        assert 75 <= found["peak"] <= 85, (hour, found)
+        assert 75 <= found["leaf_bare"] <= 85, (hour, found)
+        assert 75 <= found["leaf_covered"] <= 90, (hour, found)
+        assert found["open_h"] >= 75, (hour, found)
 
 
 def test_80_percent_ranges_hold_with_a_forecast_file(greensboro: Record) -> None:
@@ -120,7 +156,7 @@ def test_80_percent_ranges_hold_with_a_forecast_file(greensboro: Record) -> None
 
 def test_ranges_are_of_use(greensboro: Record) -> None:
     """A range that holds by being as wide as the whole season would say nothing: it is narrower than that."""
-    found = [said(greensboro, day, 16) for day in range(FIRST, FIRST + DAYS, 10)]
+    found = [said(greensboro, day, 16) for day in range(FIRST, FIRST + DAYS, 2)]
     season = np.percentile(greensboro.peak.reshape(-1, 24).max(axis=1), [10, 90])
     assert np.mean([f.peak.high - f.peak.low for f in found]) < season[1] - season[0]
     lows = greensboro.leaf["bare"].reshape(-1, 24).min(axis=1)
@@ -133,15 +169,65 @@ def test_a_cover_lifts_the_leaf(greensboro: Record) -> None:
     found = said(greensboro, 60, 16)
     lid = forecast.LIDS["twin"]
     assert found.leaf_covered.about - found.leaf_bare.about == pytest.approx(lid.cover_k, abs=0.11)
-    assert found.leaf_covered.high - found.leaf_covered.low > found.leaf_bare.high - found.leaf_bare.low
+    assert found.leaf_covered.high - found.leaf_covered.low >= found.leaf_bare.high - found.leaf_bare.low - 0.1
+
+
+def errors(values: list[float]) -> list[forecast.Error]:
+    """Past errors, with nothing in their way upwards."""
+    return [forecast.Error(v) for v in values]
 
 
 def test_misses_widen_and_hits_narrow_the_range() -> None:
     """Errors that keep growing are met with a wider range, errors of nothing with a narrow one."""
-    quiet = forecast.range_of([(-1.0) ** n for n in range(40)], 5.0)
-    growing = forecast.range_of([(-1.0) ** n * (1.0 + 0.2 * n) for n in range(40)], 5.0)
+    quiet = forecast.range_of(errors([(-1.0) ** n for n in range(40)]), 5.0)
+    growing = forecast.range_of(errors([(-1.0) ** n * (1.0 + 0.2 * n) for n in range(40)]), 5.0)
     assert growing[1] - growing[0] > 4.0 * (quiet[1] - quiet[0])
-    assert forecast.range_of([1.0] * 9, 5.0) == (-5.0, 5.0)
+    assert forecast.range_of(errors([1.0] * 9), 5.0) == (-5.0, 5.0)
+
+
+@pytest.mark.parametrize("kind", ["normal", "drifting", "jumping", "heavy tails"])
+@pytest.mark.parametrize("ahead", [1, 2])
+def test_any_hundred_days_hold_the_aim(kind: str, ahead: int) -> None:
+    """Whatever the errors do, the range said each day holds 75 to 85 of a hundred, and the next hundred too.
+
+    Source of the bound: adaptive conformal inference, Gibbs and Candes 2021 (from memory), at this rate. It is for
+    hits and misses known the next day; two days ahead they come a day later, which may cost two more.
+    """
+    random = np.random.default_rng(8)
+    values = random.normal(0.0, 1.0, 240)
+    if kind == "drifting":
+        values += np.linspace(0.0, 12.0, 240)
+    elif kind == "jumping":
+        values *= np.where(np.arange(240) // 30 % 2, 2.0, 1.0)
+    elif kind == "heavy tails":
+        values = random.standard_t(2.0, 240)
+    past = errors([float(v) for v in values])
+    held = []
+    for n in range(40, 240):
+        low, high = forecast.range_of(past[: n - ahead + 1], 5.0, ahead)
+        held.append(low <= values[n] <= high)
+    most = 5 if ahead == 1 else 7
+    assert abs(sum(held[:100]) - 80) <= most
+    assert abs(sum(held[100:]) - 80) <= most
+
+
+def test_a_range_never_reaches_over_the_clear_sky() -> None:
+    """Where the sky bounds the day, the range ends there, and past ranges are judged as they were said."""
+    past = [forecast.Error(float(v), 1.0) for v in np.random.default_rng(3).normal(0.0, 2.0, 60)]
+    assert forecast.range_of(past, 5.0, 1, 1.0)[1] <= 1.0
+    assert forecast.range_of([], 5.0, 1, 1.0) == (-5.0, 1.0)
+
+
+def test_just_after_midnight_the_evening_before_counts(greensboro: Record) -> None:
+    """At midnight and soon after, today has no hours yet; the forecast goes on from the last full hour."""
+    for hour in (0, 1):
+        found = said(greensboro, 60, hour)
+        assert found.day == (greensboro.start + timedelta(days=61)).date()
+        assert -25.0 < found.leaf_bare.low < found.leaf_bare.high < 25.0
+    one = {m: rows[:30] for m, rows in greensboro.rolls.items()}
+    now = greensboro.start + timedelta(days=1)
+    days = forecast.days_of({m: rows[20:24] for m, rows in one.items()}, now, greensboro.start.tzinfo or UTC)
+    assert forecast.outlook(days, forecast.LIDS["twin"], now.date()) is None  # an evening is no day
 
 
 # -- files -----------------------------------------------------------------------------------------
