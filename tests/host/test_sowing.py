@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Sequence
 from datetime import date, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sashkeeper import calendar_page, crops, growth, ical_feed, sowing
+from sashkeeper import calendar_page, crops, growth, ical_feed, report_pdf, sowing
 from sashkeeper.calendar import Entry, Plan, eating_order, next_day_of, plan
 from sashkeeper.errors import InputError
 from sashkeeper.growth import FrameDay
@@ -352,3 +354,16 @@ def test_the_page_is_whole_and_escapes_what_growers_write() -> None:
         assert part in html
     for foreign in ("http://", "https://", "<script", "url("):
         assert foreign not in html
+
+
+@pytest.mark.slow
+def test_a_whole_year_prints_on_one_page(tmp_path: Path, chromium: str) -> None:
+    """All crops of the book, the year's days and three slots of a bed fit one sheet, as a browser prints it."""
+    made = _plan(*BOOK.crops)
+    free = [Entry(f"north-{n}-free", date(2027, 4, 16), 1, "North: 30 % of the bed free (spinach)",
+                  "About this day: cut again until it bolts. For spring: pea shoots, komatsuna, mizuna and 9 more.")
+            for n in range(3)]  # fmt: skip
+    page, out = tmp_path / "year.html", tmp_path / "year.pdf"
+    page.write_text(calendar_page.page(dataclasses.replace(made, entries=(*made.entries, *free))), encoding="utf-8")
+    report_pdf._print(out, page.read_text("utf-8"), chromium)
+    assert len(re.findall(rb"/Type\s*/Page\b", out.read_bytes())) == 1
