@@ -101,6 +101,16 @@ def test_stuck_open_and_open_in_frost() -> None:
     assert "open-in-frost" in rings(seen)
 
 
+def test_a_lid_that_a_dead_motor_never_opened_is_not_stuck_open() -> None:
+    """Motor dead as it should open, then told to shut: "does not shut" is never said of a lid that rested shut."""
+    dead: dict[str, Any] = {"faults": frozenset({"motor-dead"}), "lid_state": "stuck", "position_permille": 34}
+    assert "stuck-shut" in rings(frame(16.0, 0.4, drive_way=1, rested="shut", **dead))
+    later = truths(frame(12.0, drive_way=-1, rested="shut", target_permille=0, **dead))
+    assert (later["stuck-shut"], later["stuck-open"]) == (BETWEEN, BETWEEN)
+    # From an open lid the same failure is what it says.
+    assert truths(frame(12.0, drive_way=-1, rested="part", target_permille=0, **dead))["stuck-open"] == TRUE
+
+
 def test_jam_part_way_is_one_incident_whatever_the_lid_wants() -> None:
     """A lid jammed at a crack is stuck shut when it is warm, stuck open when it is cold, and free only when free."""
     jam = {"faults": frozenset({"stuck-part"}), "position_permille": 99, "target_permille": 100, "lid_state": "stuck"}

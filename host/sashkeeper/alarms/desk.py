@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from .. import wording
@@ -21,8 +21,10 @@ from .catalogue import Catalogue
 from .engine import ALERT, ALL_CLEAR, FIRST, GROUP, LIFE, Action, Change, Engine, Message, Standing
 from .evening import MODE as COVER_ADVISED
 from .evening import Evening
-from .evidence import FALSE, TRUE, Fact, Finding, findings
+from .evidence import FALSE, GONE_S, TRUE, Fact, Finding, findings
+from .fitted import Models
 from .heat_answer import HeatModel
+from .neighbours import dull_sky
 from .picture import Around, LiveFrame, Picture
 from .rules import Wishes, offset_s
 
@@ -81,13 +83,13 @@ class AlarmDesk:
         wishes: Wishes | None = None,
         zone: str = "UTC",
         fahrenheit: bool = False,
-        models: Callable[[str], HeatModel | None] | None = None,
+        models: Callable[[str, float], HeatModel | None] | None = None,
     ) -> None:
-        """around: surroundings of a frame at a time (around.StoreAround); models: fitted heat model of a frame."""
+        """around: surroundings of a frame at a time (around.StoreAround); models: default as fitted."""
         self.store, self.catalogue, self.notifier, self.clock = store, catalogue, notifier, clock
         self.wishes, self.zone, self.fahrenheit = wishes or Wishes(), zone, fahrenheit
         self._around = around or (lambda frame, _now_s: Around(name=frame))
-        self._models = models or (lambda _frame: None)
+        self._models = models or Models(store)
         self.live: dict[str, LiveFrame] = {}
         self.engine = Engine(catalogue, self.wishes.rules())
         self.evening = Evening(store, self._around, fahrenheit)
@@ -131,7 +133,7 @@ class AlarmDesk:
     def judge(self, frame: str, received_s: float) -> None:
         """Judge a frame by all that was heard; once after a batch of messages is enough."""
         now_s = max(received_s, self.clock.now_s())
-        self.update(self._live(frame).picture(now_s, self._around(frame, now_s)))
+        self.update(self._picture(frame, now_s))
 
     def update(self, frame_picture: Picture) -> None:
         """Judge one frame as it is now, and write down what follows at once."""
@@ -148,7 +150,7 @@ class AlarmDesk:
         self.engine.rules = self.wishes.rules(offset_s(self.zone, now_s), self.notifier.has_second)
         self._was_down(now_s)
         for frame in self._due_frames(now_s):
-            self._look(now_s, self._live(frame).picture(now_s, self._around(frame, now_s)))
+            self._look(now_s, self._picture(frame, now_s))
         self.engine.look(now_s, KEEPER, {"broker-lost": Finding(TRUE if self._broker_down else FALSE, {})})
         self._phones(now_s)
         self.carry_out_requests()
@@ -252,6 +254,13 @@ class AlarmDesk:
             self.live[frame] = recall(self.store, frame)
         return self.live[frame]
 
+    def _picture(self, frame: str, now_s: float) -> Picture:
+        live, around = self._live(frame), self._around(frame, now_s)
+        if live.heard_s is not None and now_s - live.heard_s > GONE_S:  # only then the sky has to be asked for
+            others = (other for name, other in self.live.items() if name != frame)
+            around = replace(around, dull_sky=dull_sky(others, now_s, around.sun_height_deg))
+        return live.picture(now_s, around)
+
     def _due_frames(self, now_s: float) -> list[str]:
         """Return the frames to be judged in this tick, the longest waiting first; a club's thousands take turns."""
         busy = {s.frame for s in self.engine.standings.values() if s.state != states.NORMAL or s.true_s is not None}
@@ -270,7 +279,7 @@ class AlarmDesk:
                                  (COVER_ADVISED, self.evening.advised(seen.frame))) if on]
         self._looked_s[seen.frame] = now_s
         self._unjudged.discard(seen.frame)
-        found = findings(seen, self.catalogue, self._models(seen.frame))
+        found = findings(seen, self.catalogue, self._models(seen.frame, now_s))
         self.engine.look(now_s, seen.frame, found, modes)
 
     def _was_down(self, now_s: float) -> None:

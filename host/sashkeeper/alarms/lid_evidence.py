@@ -70,6 +70,8 @@ def stuck_ways(picture: Picture) -> tuple[str, str]:
     way = picture.drive_way or _way_to_target(picture)
     if "stuck-part" in words and not picture.drive_way and picture.target_permille == 0:
         way = -1  # however little is missing, it is not shut
+    if way < 0 and not words & STUCK_WORDS and "motor-dead" in picture.faults and picture.rested == "shut":
+        return BETWEEN, BETWEEN  # a motor without current has not opened it: it need not be shut
     if way == 0:
         return _by_warmth(picture)
     return (TRUE, BETWEEN) if way > 0 else (BETWEEN, TRUE)

@@ -49,7 +49,7 @@ class Around:
     limits: Limits = Limits()
     sun_height_deg: float | None = None
     storage: bool = False  # winter storage: nothing grows, nobody wants to be rung
-    dull_sky: bool | None = None  # True when a forecast or a neighbouring frame says so
+    dull_sky: bool | None = None  # True when a neighbouring frame says so; asked for once a frame is silent
 
 
 @dataclass(frozen=True)
@@ -68,6 +68,7 @@ class Picture:
     position_permille: int | None = None
     target_permille: int | None = None
     drive_way: int = 0  # which way the last drive went that has not arrived: 1 opening, -1 shutting, 0 none
+    rested: str = ""  # which of ARRIVED the lid was in last
     apart_s: float | None = None  # since when target and position differ
     lid_state: str = "unknown"
     moved_s: float | None = None  # end of the last move
@@ -121,6 +122,7 @@ class LiveFrame:
         self.position: int | None = None
         self.target: int | None = None
         self.drive_way = 0
+        self.rested = ""
         self.apart_s: float | None = None
         self.lid_state = "unknown"
         self.moved_s: float | None = None
@@ -163,7 +165,7 @@ class LiveFrame:
             self.moved_s = received_s
         self.lid_state = state
         if state in ARRIVED:
-            self.drive_way = 0
+            self.drive_way, self.rested = 0, state
         self.reason = report.get("reason", self.reason)
         self.lockouts = tuple(report.get("lockouts", self.lockouts))
         self.mode = report.get("mode", self.mode)
@@ -237,6 +239,7 @@ class LiveFrame:
             position_permille=self.position,
             target_permille=self.target,
             drive_way=self.drive_way,
+            rested=self.rested,
             apart_s=self.apart_s,
             lid_state=self.lid_state,
             moved_s=self.moved_s,

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
+from sashkeeper.alarms import fitted
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.commands.simulate import DEFAULT_FRAME, _changes
@@ -34,6 +35,7 @@ MOST_DAYS = 31
               help="Depth of the soil probe in metres.")  # fmt: skip
 @click.option("--weather", "weather_file", metavar="FILE",
               help="A station's table of the same days, for sky and humidity.")  # fmt: skip
+@click.option("--keep", is_flag=True, help="Let the alarms go by it: is the lid really as open as it says?")
 @json_option
 @pass_app
 def command(
@@ -45,6 +47,7 @@ def command(
     changes: tuple[str, ...],
     soil_probe_m: float,
     weather_file: str | None,
+    keep: bool,
     as_json: bool,
 ) -> None:
     """Read the week from the store, fit, and say what it can and cannot tell."""
@@ -74,10 +77,14 @@ def command(
     except RecordError as fault:
         raise JobError(f"{frame}: {fault}") from fault
     found = fit(built, week, soil_probe_m)
+    model = fitted.keep(app.store, frame, built, found) if keep else None
     if as_json:
         print_json(_answer(frame, built.name, found))
         return
     _tell(app, frame, built.name, found)
+    if model is not None:
+        click.echo(paragraph(f"Kept: the alarms now reckon with a loss of {model.loss:.1f} W/m2 K, "
+                             f"{model.air:.0f} W/m2 K through the open lid, and {model.gain_share:.2f} of the sun."))
 
 
 def _station(path: str) -> Series:
