@@ -3,8 +3,9 @@
     python tests/bench/ingest.py [--messages 40000] [--frames 1] [--alarms] [--json]
 
 Mosquitto holds the messages in kept sessions before anything is measured, so that no publisher takes
-processor time. Then, best of three each: a bare paho client that only counts; bare SQLite inserts of the
-same values (one row a value, natural key, batches of 500); and the host's own connection, checks and store.
+processor time. Then, in turn, three rounds of each, medians taken: a bare paho client that only counts; bare
+SQLite inserts of the same values (one row a value, natural key, batches of 500); and the host's own
+connection, checks and store.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import argparse
 import json
 import shutil
 import sqlite3
+import statistics
 import tempfile
 import threading
 import time
@@ -168,14 +170,19 @@ def measure(folder: Path, given: argparse.Namespace) -> dict[str, Any]:
             bare = [f"bare{n}" for n in range(ROUNDS)]
             own = [f"own{n}" for n in range(ROUNDS)]
             fill(port, store, bare + own, count, names)
-            paho_rate = max(bare_paho(port, store, session, count) for session in bare)
-            own_rate = max(stored(port, store, path, session, count, given.alarms) for session in own)
-        sqlite_rate = max(bare_sqlite(folder, count) for _ in range(ROUNDS))
-    slower = min(paho_rate, sqlite_rate)
+            # In turn, so that a machine that slows down slows all three alike.
+            rounds = [
+                (bare_paho(port, store, a, count), bare_sqlite(folder, count),
+                 stored(port, store, path, b, count, given.alarms))
+                for a, b in zip(bare, own, strict=True)
+            ]  # fmt: skip
+    paho_rate, sqlite_rate, own_rate = (statistics.median(column) for column in zip(*rounds, strict=True))
+    shares = sorted(own / min(paho, sqlite) for paho, sqlite, own in rounds)
     return {
         "messages": count, "frames": given.frames, "alarms": given.alarms,
         "bare_paho_per_s": round(paho_rate), "bare_sqlite_per_s": round(sqlite_rate), "stored_per_s": round(own_rate),
-        "of_bare_paho": round(own_rate / paho_rate, 2), "of_slower": round(own_rate / slower, 2),
+        "of_bare_paho": round(own_rate / paho_rate, 2), "of_slower": round(statistics.median(shares), 2),
+        "of_slower_from_to": [round(shares[0], 2), round(shares[-1], 2)],
         "store_bytes_per_message": round(path.stat().st_size / count, 1),
     }  # fmt: skip
 
