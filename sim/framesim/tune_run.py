@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import importlib
 import json
+import logging
 import os
 import threading
 from collections.abc import Iterable, Iterator, Sequence
@@ -153,7 +154,7 @@ class Dask:
         if address == "local":
             self._cluster = target = dask.LocalCluster(
                 n_workers=max(1, cores or os.cpu_count() or 1), threads_per_worker=1, dashboard_address=None,
-                host="127.0.0.1",
+                host="127.0.0.1", silence_logs=logging.ERROR,
             )  # fmt: skip
         try:
             self._client: Any = dask.Client(target, timeout="15s")
