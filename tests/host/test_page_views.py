@@ -387,3 +387,13 @@ def test_setpoints_can_be_tried_on_a_simulated_day(web: Web) -> None:
     assert answer.status_code == 200
     assert answer.text.count("<td>in force</td>") == answer.text.count("<td>new</td>") == 2
     assert "not yours: good for comparing" in answer.text
+
+
+def test_slack_is_not_called_open(web: Web, store: Store) -> None:
+    """A lid that hangs in its latch by 2 % was not open; one that stood at its crack was."""
+    fill(store, "north", NOON_S, NOON_S + 600, boot=2)
+    store.add_readings([Reading("north", 3, n, NOON_S + 700.0 + 60 * n, {"air": 12.0, "lid": 0.02}) for n in range(60)])
+    span = spans.day_span(web.app, "north", NOON_S + 600, NOON_S + 5000)
+    assert spans.lid_words(span) == "The lid stayed shut."
+    store.add_readings([Reading("north", 4, n, NOON_S + 4300.0 + 60 * n, {"air": 12.0, "lid": 0.05}) for n in range(5)])
+    assert "The lid was open" in spans.lid_words(spans.day_span(web.app, "north", NOON_S + 600, NOON_S + 5000))

@@ -146,6 +146,7 @@ def test_the_whole_way_at_every_size(
     browser.press("section[aria-labelledby=own] form button")
     assert "18 °C" in browser.text()
     assert "16 °C" in browser.text()
+    photo(browser, f"preview-{width}")
     browser.press("#send")
     assert "North has taken them" in browser.text()
     browser.go(url + "/frame/north/night")

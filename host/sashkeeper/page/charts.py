@@ -201,7 +201,7 @@ def season_chart(span: SeasonSpan, paper: Paper) -> str:
     ends += [(n, rows[-1][1]) for n, rows in (("outside", span.outside), ("soil", span.soil)) if rows]
     words = {"air": "inside, mean", "outside": "outside, low", "soil": "soil, mean"}
     if paper.mark == "narrow":
-        words = {"air": "inside", "outside": "out, low", "soil": "soil"}
+        words = {"air": "inside", "outside": "outside", "soil": "soil"}
     places = spread_apart([y(v) + 4 for _, v in ends], 15, TOP + 10, TOP + paper.warmth - 2)
     for (metric, _), place in zip(ends, places, strict=True):
         svg.text((paper.inner + 6, place), words[metric], f"name {metric}")

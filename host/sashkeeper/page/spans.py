@@ -13,6 +13,8 @@ from ..daylight import sun_position, sun_times
 from ..store import Roll
 
 BIN_S = 300
+# Less is the slack of a lid that is stuck or shut, for the smallest crack is 4 %.
+OPEN_SHARE = 0.03
 GAP_S = 900  # a longer silence is shown as one
 LINES = ("air", "outside", "soil")
 DAY_S = 86_400
@@ -188,7 +190,7 @@ def season_span(app: App, frame: str, now_s: float) -> SeasonSpan:
         [(d, t(min(r.low for r in v)), t(_mean(v)), t(max(r.high for r in v))) for d, v in days["air"].items()],
         [(d, t(min(r.low for r in v))) for d, v in days["outside"].items()],
         [(d, t(_mean(v))) for d, v in days["soil"].items()],
-        [(d, float(sum(1 for r in v if r.mean > 0.02))) for d, v in days["lid"].items()],
+        [(d, float(sum(1 for r in v if r.mean > OPEN_SHARE))) for d, v in days["lid"].items()],
     )  # fmt: skip
 
 
@@ -235,11 +237,11 @@ def lid_words(span: DaySpan) -> str:
     last: tuple[float, float] | None = None
     for time_s, share in span.lid:
         silent = last is not None and time_s - last[0] > GAP_S
-        if share > 0.02:
-            if not opened or last is None or last[1] <= 0.02 or silent:
+        if share > OPEN_SHARE:
+            if not opened or last is None or last[1] <= OPEN_SHARE or silent:
                 opened.append([time_s, time_s])
             opened[-1][1] = time_s
-        elif opened and last is not None and last[1] > 0.02 and not silent:
+        elif opened and last is not None and last[1] > OPEN_SHARE and not silent:
             opened[-1][1] = time_s
         last = (time_s, share)
     if not span.lid:
