@@ -24,7 +24,7 @@ def draw(path: Path, found: Search, title: str, note: str) -> None:
     _panel(axes[0], found, "heat_kh", "growing_h", "frost_kh", figure, "frost under the damage point, degree-hours")
     _panel(axes[1], found, "moves", "growing_h", "heat_kh", figure, "heat over the limit, degree-hours")
     axes[0].set_xlabel("heat over the limit at the leaf, degree-hours a winter")
-    axes[0].set_ylabel("daylight hours in the growing band, a winter")
+    axes[0].set_ylabel("daylight hours in which leaves grow best, a winter")
     axes[1].set_xlabel("moves of the lid in a winter")
     axes[0].legend(fontsize=9, loc="lower right", frameon=False)
     figure.suptitle(title, fontsize=13)
@@ -44,7 +44,7 @@ def _panel(axes: Any, found: Search, x: str, y: str, colour: str, figure: Any, c
     shades = [c.mean(colour) for c in found.front]
     dots = axes.scatter(
         *zip(*[at(c) for c in found.front], strict=True), s=30, c=shades, cmap="cividis", edgecolors="white",
-        linewidths=0.4, label="not beaten in everything", zorder=3,
+        linewidths=0.4, label="not beaten in everything", zorder=3, vmin=0.0, vmax=max(1.0, *shades),
     )  # fmt: skip
     bar = figure.colorbar(dots, ax=axes, location="top", shrink=0.75, pad=0.02)
     bar.set_label(colour_words, fontsize=9)
