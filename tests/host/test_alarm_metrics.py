@@ -61,6 +61,14 @@ def test_fleeting_and_stale() -> None:
     assert metrics.compute([rise(0), over(400)], [], T, T + DAY + 60, 1).stale_now == 0
 
 
+def test_sign_of_life_counts_for_the_grower_and_for_no_frame() -> None:
+    """Source: hand example: 30 mornings and 15 alerts of 2 frames in 30 days are 1.5 a day and 0.25 a frame and day."""
+    mornings = [T + n * DAY + 27_000 for n in range(30)]
+    alerts = [T + n * 2 * DAY + 50_000 for n in range(15)]
+    found = metrics.compute([], mornings + alerts, T, T + 30 * DAY, 2, mornings)
+    assert (found.pushes_per_day, found.pushes_per_frame_day) == (1.5, 0.25)
+
+
 def test_suppression_without_a_reason_is_counted() -> None:
     """Silence by design always names a mode or an alarm; anything else is uncontrolled."""
     quiet = [

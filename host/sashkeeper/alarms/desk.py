@@ -285,7 +285,9 @@ class AlarmDesk:
     def _was_down(self, now_s: float) -> None:
         """Once after a start: was nobody watching for a while?"""
         if self._down_checked:
-            if self.engine.standings.get((KEEPER, "keeper-was-down")) is not None:
+            # It stands until it was told, with the morning's message as a rule: then it is history.
+            standing = self.engine.standings.get((KEEPER, "keeper-was-down"))
+            if standing is not None and not standing.due:
                 self.engine.look(now_s, KEEPER, {"keeper-was-down": Finding(FALSE, {})})
             return
         self._down_checked = True

@@ -72,10 +72,12 @@ def measure(store: Store, start_s: float, end_s: float) -> Metrics:
         for s in store.alarm_log(end_s=end_s + 1)
         if (a := alarms.get(s.alarm)) is not None
     ]
-    pushes = [float(d.made_s) for d in store.delivery_list(start_s=start_s) if d.data.get("kind") != "test"]
+    sent = [d for d in store.delivery_list(start_s=start_s) if d.data.get("kind") != "test"]
+    pushes = [float(d.made_s) for d in sent]
+    life = [float(d.made_s) for d in sent if d.data.get("kind") == "life"]
     frames = store.frames()
     first = min((float(f.added_s) for f in frames), default=end_s)
-    return compute(steps, _messages(pushes), max(start_s, min(first, end_s)), end_s, len(frames))
+    return compute(steps, _messages(pushes), max(start_s, min(first, end_s)), end_s, len(frames), _messages(life))
 
 
 def _messages(times: Sequence[float]) -> list[float]:
@@ -83,8 +85,14 @@ def _messages(times: Sequence[float]) -> list[float]:
     return sorted(set(times))
 
 
-def compute(steps: Iterable[Step], pushes_s: Sequence[float], start_s: float, end_s: float, frames: int) -> Metrics:
-    """Work the figures out from log lines and push times; pure."""
+def compute(
+    steps: Iterable[Step], pushes_s: Sequence[float], start_s: float, end_s: float, frames: int,
+    life_s: Sequence[float] = (),
+) -> Metrics:
+    """Work the figures out from log lines and push times; pure.
+
+    life_s: which of the pushes were the daily sign of life. It is a message to the grower, about no frame.
+    """
     steps = sorted(steps, key=lambda s: s.time_s)
     inside = [s for s in steps if start_s <= s.time_s <= end_s]
     rises = [s for s in inside if s.to_state == UNACKNOWLEDGED and s.from_state not in STANDING_STATES]
@@ -92,6 +100,7 @@ def compute(steps: Iterable[Step], pushes_s: Sequence[float], start_s: float, en
     days = span_s / DAY_S
     last = _last_states(steps)
     sent = [t for t in pushes_s if start_s <= t <= end_s]
+    about = len(sent) - sum(start_s <= t <= end_s for t in life_s)
     quiet = [s for s in inside if s.to_state == SUPPRESSED]
     return Metrics(
         days=round(days, 2),
@@ -110,7 +119,7 @@ def compute(steps: Iterable[Step], pushes_s: Sequence[float], start_s: float, en
         pushes=len(sent),
         pushes_per_day=round(len(sent) / max(days, 1e-9), 3),
         frames=frames,
-        pushes_per_frame_day=round(len(sent) / max(days, 1e-9) / max(frames, 1), 3),
+        pushes_per_frame_day=round(about / max(days, 1e-9) / max(frames, 1), 3),
     )
 
 
@@ -130,7 +139,7 @@ def lines(found: Metrics) -> list[str]:
         f"Silent by wish now        {found.shelved_now}",
         f"Silent by design          {found.suppressed}, without a named reason {found.uncontrolled_suppression}  (0)",
         f"Messages to the phone     {found.pushes} ({found.pushes_per_day:g} a day, at most 6; "
-        f"{found.pushes_per_frame_day:g} a frame and day, at most 1)",
+        f"{found.pushes_per_frame_day:g} a frame and day without the sign of life, at most 1)",
     ]
 
 
