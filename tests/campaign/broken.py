@@ -19,7 +19,7 @@ from sashkeeper.alarms import catalogue
 from .winter import DAY_S, FAST, QUICK, START_H, USUAL, Outcome, Winter, first_day, healthy
 
 PACE = replace(QUICK, report_s=USUAL.report_s)
-BEFORE_DAYS, AFTER_DAYS = 1, 4  # a fault run begins this long before its fault, and waits so long for its alarm
+BEFORE_DAYS, AFTER_DAYS = 1, 10  # a fault run begins this long before its fault, and waits so long for its alarm
 RESPOND_S = {"within-30-min": 1800.0, "within-3-h": 3 * 3600.0, "within-24-h": 86_400.0}
 
 
@@ -81,7 +81,7 @@ class Watch:
     def __init__(self, winter: Winter) -> None:
         self.winter = winter
         self.runner = winter.runner
-        self._air: list[tuple[float, float]] = []  # (time, degC) of the last hour
+        self._air: list[tuple[float, float]] = []  # (time, degC) of the last two hours
 
     def fault(self) -> bool:
         """At once."""
@@ -105,13 +105,16 @@ class Watch:
         return self.runner.frame.lid.lid_permille < 20 and self.winter.model.air_degc > 25.0
 
     def dark(self) -> bool:
-        """Sun, and for an hour the bed as flat and cold as under snow: on other days only a light cell could tell."""
+        """Sun and the bed as flat and cold as under snow for two hours: one for "flat", one for the alarm's on-delay.
+
+        On other days only a light cell could tell.
+        """
         now_s, model = self.winter.runner.time_s, self.winter.model
-        kept = [(t, v) for t, v in self._air if t >= now_s - 3600] if model.sun_height_deg > 12.0 else []
+        kept = [(t, v) for t, v in self._air if t >= now_s - 7200] if model.sun_height_deg > 12.0 else []
         self._air = [*kept, (now_s, model.air_degc)]
         airs = [v for _, v in self._air]
         flat = max(airs) - min(airs) < 0.4 and max(map(abs, airs)) < 1.8
-        return flat and now_s - self._air[0][0] >= 3500
+        return flat and now_s - self._air[0][0] >= 7000
 
     def low(self) -> bool:
         """The supply is at or below the frame's battery_low."""
