@@ -29,7 +29,9 @@ Array = NDArray[np.float64]
 
 GENERATIONS = 6
 SPREAD_SHARE = 0.25  # of the candidates, over the whole space; chosen
-SHORTLIST = 16
+# So many of the most promising are worked out in fine steps at a time, until some of them do no worse in every year,
+# in so many rounds at most: quick steps are a few percent off, which is more than the tolerance. Chosen.
+SHORTLIST, ROUNDS, ENOUGH = 16, 6, 3
 VERSION = 3  # raise when results of an older run file must not be used any more
 
 # What is traded, all counted so that less is better, in the order of `costs`.
@@ -240,9 +242,15 @@ def _parents(tried: Sequence[tuple[Genome, Candidate]], now: Candidate) -> list[
 
 def _choose(desk: _Desk, now: Candidate, tried: list[Candidate]) -> Search:
     shown = [tried[n] for n in front(np.array([c.costs() for c in tried]))]
-    listed = sorted(tried, key=lambda c: loss(c) + regret(c, now))[:SHORTLIST]
-    before, *fine = desk.work([now.settings, *(c.settings for c in listed)], fine=True)
-    kept = [c for c in fine if no_worse(c, before, TRIED_PART)]
+    listed = sorted(tried, key=lambda c: loss(c) + regret(c, now))[: ROUNDS * SHORTLIST]
+    before = desk.work([now.settings], fine=True)[0]
+    fine: list[Candidate] = []
+    kept: list[Candidate] = []
+    for first in range(0, len(listed), SHORTLIST):
+        fine += desk.work([c.settings for c in listed[first : first + SHORTLIST]], fine=True)
+        kept = [c for c in fine if no_worse(c, before, TRIED_PART)]
+        if len(kept) >= ENOUGH:
+            break
     if not kept:
         reason = "nothing that was tried does no worse than what is set now in every year"
         return Search(before, before, shown, tried, reason, desk.winters)
