@@ -50,7 +50,7 @@ class Garden:
             frame = self.house.add_frame(name)
             own = self.house.fittings(frame, probes=PROBES, **{"rest_ms": REST_MS, **fittings})
             model = FrameModel(load("garden-frame"), self.weather)
-            virtual = VirtualFrame(model, Parts.for_fittings(own, mains=True), seed=n + 1)
+            virtual = VirtualFrame(model, Parts.for_fittings(own), seed=n + 1)  # battery and panel
             self.runners[frame] = InProcess(virtual, own, start_s)
             self.rehearsal.add(self.runners[frame])
 

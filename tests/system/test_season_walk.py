@@ -124,11 +124,9 @@ def winter(tmp_path_factory: pytest.TempPathFactory) -> Any:
     home = tmp_path_factory.mktemp("walk")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(rehearse, "TICK_S", 60.0)  # the service looks around every minute: enough for a winter
-        # A step a minute while the lid rests, and a quick drive: a fifth of the steps of an ordinary frame.
-        garden = Garden(home, FIRST, rest_ms=60_000, travel_ms=15_000)
+        # The one shortcut of the frames: a step a minute while the lid rests (an ordinary frame takes twelve).
+        garden = Garden(home, FIRST, rest_ms=60_000)
         grower = Grower(garden)
-        for frame in garden.runners:  # a reading every five minutes, as for a small battery
-            garden.house.outbox.publish_wanted(frame, {"report_s": 300}, "set by hand")
         begun = time.monotonic()
         grower.live()
         print(f"\n{(LAST - FIRST).days} days, two frames, {garden.rehearsal.wire.messages} messages: "  # type: ignore[attr-defined]
