@@ -286,8 +286,24 @@ def decode_event(frame: str, payload: bytes, received_s: float) -> Event:
     kind = _string(body, "kind")
     if not _WORD.match(kind):
         raise Refused("value", "kind")
+    _check_event(kind, body)
     at_s = body.get("time_s")
     return Event(frame, boot, seq, received_s if at_s is None else at_s, kind, body)
+
+
+def _check_event(kind: str, body: dict[str, Any]) -> None:
+    """Refuse an event whose details are not what the alarms and the page take them for."""
+    for name in ("from_permille", "to_permille", "position_permille"):
+        if name in body:
+            _whole(body, name, -1, 1000)
+    for name in ("fault", "cause", "what"):
+        if name in body and not _WORD.match(_string(body, name)):
+            raise Refused("value", name)
+    for name in ("why", "detail"):
+        if name in body:
+            _string(body, name)
+    if kind == "hold":
+        _flag(body, "on")
 
 
 def decode_actual(payload: bytes) -> dict[str, Any]:

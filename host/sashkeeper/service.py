@@ -138,6 +138,12 @@ class Service:
                 self._believe(one)
             except KeyError:
                 log.info("%s was removed while its messages were under way", one.frame)
+            except Exception as fault:
+                if not self.keep_going:
+                    raise
+                # It is stored and will come again after a restart: one odd message must not stop the keeper for ever.
+                self.trouble = f"a message of {one.frame} could not be used: {type(fault).__name__}"
+                log.exception("a message of %s on %s could not be used", one.frame, one.suffix)
         # A frame's long journal is judged once, by how it ends, and not reading by reading.
         self._to_judge.update((one.frame, one.received_s) for one in heard)
         # A full batch means that more waits: hundreds of frames would be judged again for every few readings.

@@ -179,3 +179,16 @@ def test_schemas_and_checks_know_the_same_words() -> None:
     lid = schema("report")["properties"]["lid"]["properties"]["state"]["enum"]
     assert set(lid) == messages.LID_STATES
     assert set(schema("report")["properties"]["mode"]["enum"]) == messages.MODES
+
+
+@pytest.mark.parametrize(
+    "body",
+    [{"kind": "move", "from_permille": "x"}, {"kind": "move", "to_permille": 1001}, {"kind": "moved",
+     "position_permille": None}, {"kind": "fault", "fault": 7}, {"kind": "fault", "fault": "No Word"},
+     {"kind": "hold", "on": 1}, {"kind": "hold"}, {"kind": "reset", "cause": []}, {"kind": "refused", "why": {}}],
+)  # fmt: skip
+def test_details_of_events_are_checked(body: dict[str, Any]) -> None:
+    """What the alarms take for a number, a word or a yes is refused when it is something else."""
+    whole = {"v": 1, "boot": 1, "seq": 1, "time_s": T0, **body}
+    with pytest.raises(Refused):
+        decode_event("north", json.dumps(whole).encode(), T0)

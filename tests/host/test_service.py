@@ -330,3 +330,24 @@ def test_a_mistake_about_one_frame_leaves_the_others_watched(
     service.keep_going = False
     with pytest.raises(RuntimeError):
         service.on_message("frames/north/readings", pack("north", 1, 2, T0, air=1), T0)
+
+
+def test_a_message_that_trips_us_stops_nobody(
+    service: Service, ears: Ears, store: Store, pack: Pack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under serve a mistake of ours about one message is logged; it is stored, and the next ones are believed."""
+    service.keep_going = True
+    hear = ears.hear
+
+    def trip(frame: str, suffix: str, *rest: Any) -> None:
+        if suffix == "events":
+            raise ValueError("a mistake")
+        hear(frame, suffix, *rest)
+
+    monkeypatch.setattr(ears, "hear", trip)
+    service.take("frames/north/events", b'{"v":1,"boot":1,"seq":0,"time_s":null,"kind":"reset","cause":"power"}')
+    service.take("frames/north/readings", pack("north", 1, 0, None, air=1))
+    service.flush()
+    assert "ValueError" in service.trouble
+    assert len(store.events("north")) == 1
+    assert ("north", "readings", False) in ears.heard
