@@ -44,7 +44,7 @@ def _damage(axis: Any, comparison: Comparison) -> None:
     axis.barh(labels, frost, left=heat, color=FROST, hatch="//", edgecolor="white", label="frost")
     for k, s in enumerate(scores):
         axis.text(s.damage_h, k, f" {s.heat_h:.0f} + {s.frost_h:.0f} h", va="center", fontsize=9)
-    axis.margins(x=0.2)
+    axis.margins(x=0.28)
     axis.invert_yaxis()
     axis.legend(frameon=False, loc="lower right")
     axis.set_title("Hours of damage at the leaf (mean of the crops)")

@@ -10,12 +10,13 @@ from typing import Any
 
 import pytest
 
+from framesim.compare import LABELS
 from framesim.frame import load
 from framesim.weather import invent
 from sash import settings
 from sashkeeper import crops
 from sashkeeper.clock import SetClock
-from sashkeeper.commands.compare import aim_of, setpoints_of
+from sashkeeper.commands.compare import _tell, aim_of, setpoints_of
 from sashkeeper.store import Reading, Store
 from sashkeeper.winter_hardness import winter_hardness
 from tests.sim.fit_trials import Week
@@ -65,6 +66,23 @@ def test_a_table_of_some_ways_fits_the_screen(run: Run, weather_file: Path, monk
     assert "foresight  " not in text
     assert "no station ever saw it" in text
     assert all(len(line) <= 80 for line in text.splitlines())
+
+
+def test_a_whole_winter_fits_the_screen_too(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With every column at its widest each way keeps to one line of 80 columns."""
+    monkeypatch.setenv("COLUMNS", "80")
+    way = {"heat_damage_h": 439.7, "frost_damage_h": 804.8, "growing_light_h": 1773.4, "hardening_lost_k": 125.4,
+           "lid_moves": 12113, "motor_ah": 27.3, "damage_share": 1.0, "growing_share": 1.0,
+           "overall_share": -1.0}  # fmt: skip
+    ways = [{**way, "label": label} for label in LABELS.values()]
+    degrees = {"open_mdegc": 15000, "close_mdegc": 10000}
+    _tell({"frame": "f", "weather": "w", "weather_invented": False, "ways": ways, "law_settings": degrees}, [], None)
+    lines = capsys.readouterr().out.splitlines()
+    assert all(len(line) <= 80 for line in lines)
+    for label in LABELS.values():
+        assert next(line for line in lines if line.startswith(label + " ")).endswith("-100")
 
 
 @pytest.mark.parametrize(

@@ -202,7 +202,7 @@ def _tell(answer: dict[str, Any], planted: list[Crop], plot_file: str | None) ->
         ]
         for w in answer["ways"]
     ]  # fmt: skip
-    heads = ["lid", "heat h", "frost h", "grow h", "soft K", "moves", "Ah", "harm %", "grow %", "all %"]
+    heads = ["lid", "heat", "frost", "grow", "soft K", "moves", "Ah", "harm%", "grow%", "all%"]
     click.echo(table(heads, rows))
     degrees = answer["law_settings"]
     click.echo(
@@ -211,9 +211,9 @@ def _tell(answer: dict[str, Any], planted: list[Crop], plot_file: str | None) ->
             "as these crops are kept in winter or as --settings says. "
             "heat, frost, grow: hours at the leaf with damage, and of daylight in the growing band; mean of the crops, "
             "guide values of hardened plants: an estimate, not a promise. soft: frost resistance lost in warm spells, "
-            "summed. Ah: charge the motor drew. harm %, grow %, all %: share of the way from the closed lid to perfect "
+            "summed. Ah: charge the motor drew. harm%, grow%, all%: share of the way from the closed lid to perfect "
             "foresight, the best that a lid with the same pauses and travel could have done had it known the weather. "
-            "That bound is good to a few percent; it weighs an hour of damage as ten of growth (all %), so that in one "
+            "That bound is good to a few percent; it weighs an hour of damage as ten of growth (all%), so that in one "
             "of the two a rule may pass it."
         )
     )
