@@ -268,6 +268,38 @@ def test_a_stall_at_the_wanted_switch_arrives_a_short_circuit_does_not(ma: int, 
     assert hand.step(0, 100, ma).state == state
 
 
+@pytest.mark.parametrize(("ma", "stops"), [(2_249, 0), (2_250, 1)])
+def test_an_icy_lid_stalls_at_three_quarters(ma: int, stops: int) -> None:
+    """Exactly 750 permille of the limit; one milliampere less goes on."""
+    hand = Hand().begin(1000)
+    hand.motion.icy = 1
+    hand.drive(1000, 500)
+    hand.step(1000, 100, ma)
+    assert (hand.motion.motor == 0) is bool(stops)
+
+
+def test_one_reading_of_stray_current_is_none_however_long_the_step() -> None:
+    """Quiet, then a single reading in a step of 5 s: two readings are asked for."""
+    hand = Hand(at=500).step(500, 5_000, 0)
+    hand.step(500, 5_000, 100)
+    assert hand.fault == ""
+    hand.step(500, 5_000, 0).step(500, 5_000, 100)
+    assert hand.fault == ""
+    assert hand.step(500, 5_000, 100).fault == "over-current"
+
+
+@pytest.mark.parametrize("word", [lid_table.MOTOR_DEAD, lid_table.TOO_MUCH_CURRENT])
+def test_an_end_switch_at_rest_ends_no_fault_of_the_motor(word: int) -> None:
+    """That the lid was put down by hand says nothing of wire or winding."""
+    hand = Hand(at=500)
+    hand.step(500, 5_000, 0)
+    hand.motion.fault, hand.motion.state, hand.motion.pause_ms = word, lid_table.STUCK, 0
+    hand.shut = 1
+    hand.step(NONE, 5_000, 0)
+    hand.step(NONE, 5_000, 0)
+    assert hand.motion.fault == word
+
+
 def test_bench_agrees_with_the_hand() -> None:
     """The same crack on the desk bench: reached within a hundredth, no fault."""
     bench = LidBench().until_rest(50)
