@@ -20,6 +20,7 @@ from sashkeeper.errors import InputError
 from sashkeeper.hardening import DayTemps
 from sashkeeper.picking import LeafRow, PickingWindow
 from sashkeeper.place import Site, site_of
+from sashkeeper.sowing import TRAY_DAYS
 from sashkeeper.store import Alarm, DiaryEntry, Event, Planting, Roll, Sent, Store
 
 HOUR_S, TEN_MIN_S = 3600, 600
@@ -79,6 +80,7 @@ class SeasonReport:
     diary: tuple[DiaryEntry, ...]
     hours_wanted: int
     advice: tuple[str, ...] = field(default=())
+    leaves_from: date | None = None  # no leaves to cut before; None: nothing is known about it
 
     @property
     def hours(self) -> int:
@@ -89,6 +91,11 @@ class SeasonReport:
     def picking_days(self) -> int:
         """Days on which leaves could be cut for an hour or longer."""
         return sum(1 for d in self.days if d.window is not None)
+
+    @property
+    def leaf_days(self) -> int:
+        """Days on which there were leaves to cut, frozen or not."""
+        return sum(1 for d in self.days if self.leaves_from is None or d.day >= self.leaves_from)
 
     def total(self, name: str) -> float:
         """Sum of a figure over the days."""
@@ -117,16 +124,19 @@ def gather(store: Store, config: Config, home: Path | None, frame: str, first: d
                          "Choose other days. Nothing was written.")  # fmt: skip
     leaf = _leaf_rows(store, frame, start_s, end_s, site)
     moved = store.events(frame, start_s, end_s, kind="moved")
-    days = _days(rolls, moved, leaf, zone)
+    book = crops.load(home)
+    leaves_from = _leaves_from(_standing(store, frame, first, last), book)
+    days = _days(rolls, moved, leaf, zone, leaves_from)
     made = SeasonReport(
         frame, one.name, site.name if site is not None else "", zone, first, last, tuple(days),
-        tuple(_crops(store, crops.load(home), frame, first, last, leaf, site)),
+        tuple(_crops(store, book, frame, first, last, leaf, site)),
         tuple(sorted(store.alarm_list(frame=frame, start_s=start_s, end_s=end_s), key=lambda a: a.opened_s)),
         tuple(store.events(frame, start_s, end_s, kind="fault")),
         tuple(s for s in reversed(store.settings_sent(frame, 1000))
               if s.outcome == "taken" and start_s <= s.sent_s < end_s),
         tuple(store.diary(frame, start_s, end_s)),
         24 * ((last - first).days + 1),
+        leaves_from=leaves_from,
     )  # fmt: skip
     from sashkeeper.report_advice import advice
 
@@ -145,8 +155,9 @@ def _is_day(time_s: float, site: Site | None) -> bool:
 
 
 def _days(
-    rolls: Mapping[str, Sequence[Roll]], moved: Sequence[Event], leaf: Sequence[LeafRow], zone: tzinfo
-) -> list[Day]:
+    rolls: Mapping[str, Sequence[Roll]], moved: Sequence[Event], leaf: Sequence[LeafRow], zone: tzinfo,
+    leaves_from: date | None,
+) -> list[Day]:  # fmt: skip
     def by_day(name: str) -> dict[date, list[Roll]]:
         found: dict[date, list[Roll]] = {}
         for r in rolls.get(name, ()):
@@ -155,7 +166,7 @@ def _days(
 
     outside, soil, lid = by_day("outside"), by_day("soil"), by_day("lid")
     drives = _drives(moved, zone)
-    windows = _windows(leaf, zone)
+    windows = {d: w for d, w in _windows(leaf, zone).items() if leaves_from is None or d >= leaves_from}
     days = []
     for day, air in sorted(by_day("air").items()):
         out, ground = outside.get(day, []), soil.get(day, [])
@@ -202,13 +213,27 @@ def _windows(leaf: Sequence[LeafRow], zone: tzinfo) -> dict[date, PickingWindow]
     return found
 
 
-def _crops(
-    store: Store, book: CropBook, frame: str, first: date, last: date, leaf: Sequence[LeafRow], site: Site | None
-) -> list[CropSeason]:
-    standing = [
+def _standing(store: Store, frame: str, first: date, last: date) -> list[Planting]:
+    return [
         p for p in store.plantings(frame)
         if p.since_day <= last.isoformat() and (p.until_day is None or p.until_day > first.isoformat())
     ]  # fmt: skip
+
+
+def _leaves_from(standing: Sequence[Planting], book: CropBook) -> date | None:
+    """The day from which the quickest planting may have leaves to cut, at its summer pace."""
+    found = []
+    for p in standing:
+        in_trays = TRAY_DAYS if p.data.get("start") in ("transplant", "division") else 0
+        wait = max(0, round(book.find(p.crop).baby_days[0]) - in_trays)
+        found.append(date.fromisoformat(p.since_day) + timedelta(days=wait))
+    return min(found, default=None)
+
+
+def _crops(
+    store: Store, book: CropBook, frame: str, first: date, last: date, leaf: Sequence[LeafRow], site: Site | None
+) -> list[CropSeason]:
+    standing = _standing(store, frame, first, last)
     if not standing:
         return []
     back = (last - first).days + season_now.LOOK_BACK_DAYS

@@ -85,7 +85,8 @@ def _readings(season: SeasonReport) -> list[str]:
 
 
 def _picking(season: SeasonReport) -> list[str]:
-    winter = [d for d in season.days if d.day.month in (12, 1, 2)]
+    grown = season.leaves_from
+    winter = [d for d in season.days if d.day.month in (12, 1, 2) and (grown is None or d.day >= grown)]
     if len(winter) < 30:
         return []
     share = sum(1 for d in winter if d.window is not None) / len(winter)

@@ -123,7 +123,7 @@ def _tiles(season: SeasonReport, fahrenheit: bool) -> str:
     tiles = [
         (t(coldest.low), f"coldest, {_short(coldest)}"),
         (t(warmest.high), f"warmest, {_short(warmest)}"),
-        (f"{season.picking_days} of {len(season.days)}", "days on which leaves could be cut"),
+        (f"{season.picking_days} of {season.leaf_days}", "days on which leaves could be cut"),
         (f"{season.total('open_h'):.0f} h", "with the lid open"),
         (f"{season.total('moves'):.0f}", f"moves of the lid, {season.total('strokes'):.0f} full strokes"),
         (str(len(season.alarms)), "alarm" if len(season.alarms) == 1 else "alarms"),
@@ -204,7 +204,8 @@ def _picking(season: SeasonReport) -> str:
         starts = sorted(_clock(d.window.from_s, season) for d in frosty if d.window is not None)
         middle = starts[len(starts) // 2] if starts else ""
         cut = sum(1 for e in season.diary if e.kind == "picked" and _month(e.time_s, season) == (year, month))
-        could = f"{sum(1 for d in days if d.window)} of {len(days)}"
+        leaves = [d for d in days if season.leaves_from is None or d.day >= season.leaves_from]
+        could = f"{sum(1 for d in days if d.window)} of {len(leaves)}" if leaves else "none yet"
         rows.append([f"{MONTHS[month - 1]} {year}", could, middle, str(cut)])
     head = ["month", "days with leaves to cut", "usual start after a cold night", "times picked, by the diary"]
     return _table(head, rows, (1, 2, 3))

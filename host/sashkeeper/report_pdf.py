@@ -68,7 +68,7 @@ def _draw(path: Path, season: SeasonReport, fahrenheit: bool) -> None:
         coldest, warmest = min(season.days, key=lambda d: d.low), max(season.days, key=lambda d: d.high)
         lines += [
             f"Coldest {coldest.low:.1f} °C on {coldest.day}, warmest {warmest.high:.1f} °C on {warmest.day}.",
-            f"Leaves could be cut on {season.picking_days} of {len(season.days)} days.",
+            f"Leaves could be cut on {season.picking_days} of {season.leaf_days} days.",
             f"Lid open {season.total('open_h'):.0f} h, {season.total('moves'):.0f} moves; {len(season.alarms)} alarms.",
             "",
         ]

@@ -123,6 +123,18 @@ def test_tables_can_be_read_on_a_phone_and_on_paper(season: Store, home: Path) -
     assert '<span class="day">2025-09-20</span>' in html
 
 
+def test_no_picking_before_there_are_leaves(season: Store, home: Path) -> None:
+    """Days count from the one on which the quickest sowing may have leaves.
+
+    Spinach of 20 September has them after 21 days at the earliest, on 11 October (crop book, baby leaf).
+    """
+    made = gathered(season, home)
+    assert made.leaves_from == date(2025, 10, 11)
+    assert all(d.window is None for d in made.days if d.day < date(2025, 10, 11))
+    assert made.leaf_days == sum(1 for d in made.days if d.day >= date(2025, 10, 11))
+    assert made.picking_days <= made.leaf_days < len(made.days)
+
+
 class _Reader(HTMLParser):
     """Collects addresses and open tags."""
 
