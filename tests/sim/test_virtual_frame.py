@@ -113,6 +113,26 @@ def test_gusts_change_by_the_minute_and_stay_above_the_mean(tiny_frame: Frames, 
     assert sum(share > 2.0 for share in hours[0]) < 8
 
 
+def test_gale_and_rain_come_when_told(tiny_frame: Frames, sunny: Weather) -> None:
+    """A gale is never less than it says and reaches lid and sensor; rain is felt on a dry day; both end."""
+    frame = started(tiny_frame, sunny, Parts(wind=True, rain=True))
+    gale, rain = Fault("weather", "gale", {"m_s": 14.0}), Fault("weather", "rain")
+    calm = frame.gust_m_s
+    assert calm < 14.0
+    assert frame.inputs().rain == 0
+    for fault in (gale, rain):
+        frame.faults.start(fault)
+    frame.advance(1000)
+    assert frame.gust_m_s >= 14.0
+    assert frame.inputs().wind_mms >= 14_000
+    assert frame.inputs().rain == 1
+    for fault in (gale, rain):
+        frame.faults.end(fault)
+    frame.advance(1000)
+    assert frame.gust_m_s == pytest.approx(calm, rel=0.1)
+    assert frame.inputs().rain == 0
+
+
 def test_sensor_faults_of_pot_and_current(tiny_frame: Frames, sunny: Weather) -> None:
     """A stuck pot stays, an open one reads full; a dead current sensor reads zero, a missing one nothing."""
     frame = started(tiny_frame, sunny, Parts(pot=True))
