@@ -29,6 +29,7 @@ from sashkeeper.store import Planting
 # Vermont unheated tunnel, spinach cut from mid November to late April; the light is back there on 6 February.
 BOLTS_DAYS = 75
 SPRING_SOIL_DEGC = 8.0  # where no probe has spoken (chosen: a frame in late winter)
+SOIL_HOLDS_DAYS = 14  # so far ahead the soil is taken to be as it is now (chosen)
 SPRING_UP_DAYS = 21  # in spring, what takes longer to come up is left for warmer soil (chosen)
 AT_MOST = 8  # crops named for a slot
 
@@ -103,8 +104,8 @@ class Planner:
         in_trays = TRAY_DAYS if planting.data.get("start") in ("transplant", "division") else 0
         return max(7.0, crop.full_days[1] * factor - in_trays)
 
-    def worth(self, day: date) -> tuple[list[Sowing], str]:
-        """Return what is worth sowing or planting on a day, and what else to say.
+    def worth(self, day: date, soon: bool = True) -> tuple[list[Sowing], str]:
+        """Return what is worth sowing or planting on a day, and what else to say. soon: the soil is as it is now.
 
         First what still fills out, the soonest too late first; then what stays thin.
         """
@@ -118,7 +119,7 @@ class Planner:
         if day < dark.ends:
             return [], f"nothing more for this winter; sow for spring when the light is back, {short(dark.ends)}"
         if day <= dark.ends + timedelta(days=BOLTS_DAYS):
-            return self._spring(), ""
+            return self._spring(self.soil_degc if soon else None), ""
         return [], "summer is too hot under a lid for these crops; sowing for winter begins in late summer"
 
     def _in_window(self, w: Window, dark: Darkness, day: date) -> Sowing | None:
@@ -130,8 +131,8 @@ class Planner:
         cut = sown + timedelta(days=round(w.crop.baby_days[0] * sowing.autumn_factor((dark.begins - sown).days)))
         return Sowing(w.crop, ("plant out" if w.tray else "sow") + thin, w.last + late, cut)
 
-    def _spring(self) -> list[Sowing]:
-        degc = SPRING_SOIL_DEGC if self.soil_degc is None else self.soil_degc
+    def _spring(self, soil_degc: float | None) -> list[Sowing]:
+        degc = SPRING_SOIL_DEGC if soil_degc is None else soil_degc
         quick = []
         for crop in self.book.crops.values():
             up = emergence_days(crop, degc).days
@@ -145,16 +146,16 @@ class Planner:
         plantings: what stands there today. Raises InputError in polar night.
         """
         free = FULL - sum(p.share_permille for p in plantings)
-        found = [self._slot(frame, today, free, None, "free now")] if free > 0 else []
+        found = [self._slot(frame, today, free, None, "free now", today)] if free > 0 else []
         for p in plantings:
             day, why = self.leaving(p)
             if day <= today:
                 day, why = today, f"{why}; by that it could be cleared"
-            found.append(self._slot(frame, day, p.share_permille, p, why))
+            found.append(self._slot(frame, day, p.share_permille, p, why, today))
         return sorted(found, key=lambda s: (s.since, s.leaves.id if s.leaves else 0))
 
-    def _slot(self, frame: str, day: date, share: int, leaves: Planting | None, why: str) -> Slot:
-        sow, waits = self.worth(day)
+    def _slot(self, frame: str, day: date, share: int, leaves: Planting | None, why: str, today: date) -> Slot:
+        sow, waits = self.worth(day, (day - today).days <= SOIL_HOLDS_DAYS)
         return Slot(frame, day, share, leaves, why, tuple(sow), waits)
 
 

@@ -105,6 +105,10 @@ def test_spring_sowings_follow_the_soil() -> None:
     cold = {s.crop.id for s in Planner(SITE, BOOK, 4.0).worth(date(2027, 2, 20))[0]}
     warm = {s.crop.id for s in Planner(SITE, BOOK, 14.0).worth(date(2027, 2, 20))[0]}
     assert cold < warm
+    spinach = [stand("spinach", "2026-09-01", 1000)]
+    april = Planner(SITE, BOOK, 2.0).slots("north", spinach, date(2027, 1, 15))[0]  # today's soil says nothing of April
+    assert april.since == date(2027, 4, 16)
+    assert len(april.sow) > len(cold)
     assert planting_next.soil_now({date(2027, 2, 18): 6.0, date(2027, 1, 1): 1.0}, date(2027, 2, 20)) == 6.0
 
 
