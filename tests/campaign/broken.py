@@ -7,6 +7,7 @@ when a person has to act ("time_to_respond"), that time. Faults and their moment
 
 from __future__ import annotations
 
+import gc
 import random
 import tempfile
 from collections.abc import Callable
@@ -207,4 +208,5 @@ Job = tuple[str, int, int]
 def play(job: Job) -> tuple[Job, Outcome]:
     """Run one job (kind, seed, days), in a process of its own."""
     kind, seed, days = job
+    gc.set_threshold(200_000, 50, 50)  # nothing here makes rings that would have to be sought every few steps
     return job, (healthy if kind == "healthy" else broken)(seed, days)
