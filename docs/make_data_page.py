@@ -73,6 +73,7 @@ FILES = {
     "sashkeeper.db": "the store, as above",
     "tls/": "certificates and their private keys",
     "serve.lock": "nothing; its lock says that the keeper runs",
+    "sashkeeper.db.turn": "nothing; several ingesters write by turns with it",
 }
 
 INTRODUCTION = """\

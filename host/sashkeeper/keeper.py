@@ -198,6 +198,7 @@ class Ingester(Keeper):
             bus = Bus(self.address, f"{CLIENT_ID}-{INGEST}-{self.name}", topics=NUMBERED, shared=True)
             stack.callback(bus.close)
             app.store.copying = bool(app.config.influx.url)
+            app.store.take_turns()
             service = _Announced(app.store, None, app.clock, inbox=Inbox(app.store, in_order=False))
             service.say, service.keep_going = self.say, True
             bus.run(service, self.stop, TICK_S)

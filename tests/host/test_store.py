@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import sqlite3
 import stat
+import threading
 from pathlib import Path
 
 import pytest
@@ -373,3 +374,28 @@ def test_what_follows_a_commit_is_called_after_it_and_only_then(store: Store, ho
         assert seen == [1]
         store.after_commit(look)
         assert seen == [1, 1]
+
+
+def test_writers_that_take_turns_wait_for_each_other_and_never_keep_the_turn(home: Path) -> None:
+    """Four threads on stores of their own write each row; a fault inside lets the next one go on."""
+    path = home / STORE_NAME
+    with Store(path) as first:
+        first.frame_add("north", KEY, T0)
+
+    def write(boot: int) -> None:
+        with Store(path) as own:
+            own.take_turns()
+            for n in range(0, 200, 10):
+                with pytest.raises(UnknownFrame), own.transaction():  # noqa: PT012 - a fault within the turn
+                    own.add_readings(readings(5, boot=99))
+                    own.frame("nobody")
+                own.add_readings(readings(10, boot=boot, start=n))
+
+    threads = [threading.Thread(target=write, args=(boot,)) for boot in range(1, 5)]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join(60)
+    with Store(path) as store:
+        assert store.reading_count() == 800
+        assert store.integrity() == []
