@@ -77,9 +77,9 @@ def history(client: Any, bucket: str, frame: str, metric: str, start_s: float, e
     try:
         tables = client.query_api().query(query)
     except (ApiException, HTTPError, OSError) as fault:
-        raise JobError(
-            f"The time-series server does not answer the question for {frame} ({type(fault).__name__})."
-        ) from fault
+        status = getattr(fault, "status", None)
+        why = f"answered {status}: it may take readings and yet not know Flux" if status else type(fault).__name__
+        raise JobError(f"The time-series server does not answer the question for {frame} ({why}).") from fault
     return [(int(r.get_time().timestamp()), float(r.get_value())) for r in _records(tables)]
 
 

@@ -184,6 +184,22 @@ def test_history_is_read_by_the_query_api() -> None:
     assert f"range(start: {T0}, stop: {T0 + 3600})" in StandIn.asked[0]
 
 
+def test_a_server_without_the_query_language_is_one_sentence(
+    store: Store, victoria_metrics: str, tmp_path: Path
+) -> None:
+    """VictoriaMetrics takes the readings but knows no Flux: that is said; its export has what was asked for."""
+    store.add_readings(rows(0, 10))
+    port = free_port()
+    client = influx.client_for(Influx(url=f"http://127.0.0.1:{port}"), 3000)
+    with server(victoria_metrics, tmp_path / "vm", port):
+        store.copy_all()
+        influx.push(store, client, "frames")
+        with pytest.raises(JobError, match=r"for north \(answered \d+: it may take readings and yet not know Flux\)"):
+            influx.history(client, "frames", "north", "air", T0, T0 + 3600)
+        assert len(export(port)["reading_air"]) == 10
+    client.close()
+
+
 def test_a_server_that_is_away_is_one_sentence() -> None:
     """Asking for history while nobody answers is a failed job, not a traceback."""
     client = influx.client_for(Influx(url=f"http://127.0.0.1:{free_port()}"), 1000)
