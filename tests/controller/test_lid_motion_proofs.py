@@ -300,6 +300,43 @@ def test_an_end_switch_at_rest_ends_no_fault_of_the_motor(word: int) -> None:
     assert hand.motion.fault == word
 
 
+@pytest.mark.parametrize(
+    ("at", "word", "want", "state"), [(0, "stuck-shut", 0, "shut"), (1000, "stuck-open", 1000, "open")]
+)
+def test_an_end_that_is_there_already_is_not_driven_against(at: int, word: str, want: int, state: str) -> None:
+    """Stuck at an end and wanted there: its switch is made, so not even one step is driven; the fault stays."""
+    hand = Hand(at=at)
+    hand.motion.restore(word)
+    hand.motion.latched = 0
+    for _ in range(4):
+        assert hand.step(want, 5_000, 0).motion.motor == 0
+    assert (hand.state, hand.fault) == (state, word)
+
+
+def test_both_switches_latch_until_one_opens() -> None:
+    """Both ends at once is latched at once, without tries."""
+    hand = Hand(at=500).step(500, 5_000, 0)
+    hand.shut = hand.opened = 1
+    hand.step(500, 5_000, 0)
+    assert (hand.fault, hand.motion.latched, hand.motion.tries) == ("switches-both", 1, 0)
+
+
+def test_the_first_opening_after_a_hold_is_announced() -> None:
+    """Hands were in the frame a minute ago: even an opening sounds first, once; the next one does not."""
+    hand = Hand()
+    hand.motion.warn_ms = 5_000
+    hand.motion._announce = 0
+    hand.motion.step(5_000, 0, 1, 0, 0, NONE, 1)
+    hand.step(1000, 5_000, 0)
+    hand.step(1000, 60_000, 0)
+    assert (hand.motion.motor, hand.motion.siren) == (0, 1)
+    hand.step(1000, 5_000, 0)
+    assert (hand.motion.motor, hand.motion.siren) == (1, 0)
+    hand.step(NONE, 200, 300)
+    hand.step(1000, 5_000, 0)
+    assert (hand.motion.motor, hand.motion.siren) == (1, 0)
+
+
 def test_bench_agrees_with_the_hand() -> None:
     """The same crack on the desk bench: reached within a hundredth, no fault."""
     bench = LidBench().until_rest(50)
