@@ -15,8 +15,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from sashkeeper import access, frames
 from sashkeeper.broker import EmbeddedBroker, host_password
+from sashkeeper.clock import SystemClock
 from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import StoreFull
+from sashkeeper.outbox import Outbox
 from sashkeeper.store import Store
 from tests.host.bus_parts import Board, running, until
 
@@ -189,3 +191,27 @@ def test_without_a_host_a_frame_keeps_what_it_has(store: Store, home: Path, pack
                 one.wait_for_publish(20)
             assert store.reading_count() == 30
         board.close()
+
+
+def test_last_will_orders_and_retained_settings_pass_as_ever(store: Store, home: Path) -> None:
+    """With acknowledgements held back: a vanished frame's will arrives, and what the host sends reaches the frame."""
+    with EmbeddedBroker(home / STORE_NAME, port=0, wait_for_host=True) as broker:
+        with running(home, broker.port, store) as host:
+            broker.host_is_here(True)
+            password = frames.mqtt_password(store.frame("north"))
+            board = Board(broker.port, "north", password)
+            board.say("presence", board.presence(True), retain=True).wait_for_publish(5)
+            until(lambda: host.service.live("north").here is True)
+            outbox = Outbox(store, SystemClock(), host.bus.publish)
+            outbox.publish_order("north", "locate")
+            outbox.publish_wanted("north", {"open_mdegc": 16000}, "test")
+            until(lambda: len(board.heard) == 2)
+            assert sorted(t for t, _, _ in board.heard) == ["frames/north/orders", "frames/north/settings/wanted"]
+            board.vanish()
+            until(lambda: host.service.live("north").here is False)
+            again = Board(broker.port, "north", password)
+            until(lambda: bool(again.heard))
+            assert [(t, kept) for t, _, kept in again.heard] == [("frames/north/settings/wanted", True)]
+            again.close()
+        with running(home, broker.port, store) as host:
+            until(lambda: host.service.live("north").here is False)
