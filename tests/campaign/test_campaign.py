@@ -1,0 +1,47 @@
+"""The campaign's own parts: a day of it, a fault of it, and its sums."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.campaign.__main__ import summary, worst_month
+from tests.campaign.broken import BREAKS, PAIRS, broken
+from tests.campaign.winter import QUICK, STUCK, USUAL, healthy
+
+
+def test_worst_month_by_hand() -> None:
+    """30 quiet days, then 30 days with two messages each: the worst 30-day mean is 2, and 0.5 over ten of them."""
+    assert worst_month([0] * 30 + [2] * 30) == 2.0
+    assert worst_month([1, 0] * 5) == 0.5
+    assert worst_month([]) == 0.0
+
+
+def test_table_counts_each_run_once() -> None:
+    """Missed, late and said come from the runs; what was not provoked is not in the table of what was said."""
+    ill = {"frame_days": 1.0, "alarms": {}, "kinds": {}, "pushes": [0], "life": 0, "moves": 1}
+    runs = [{**ill, "fault": "latch left on", "verdict": v, "said": s, "took_s": t} for v, s, t in
+            (("found", "stuck-shut", 2.0), ("late", "stuck-shut", 200.0), ("missed", "", None),
+             ("not provoked", "", None))]
+    found = summary(runs)
+    assert (found["missed"], found["late"], found["not_provoked"]) == (1, 1, 1)
+    assert found["faults"]["latch left on"]["said"] == {"stuck-shut": 2, "none": 1}
+
+
+@pytest.mark.slow
+def test_short_steps_tell_the_same_as_usual_ones() -> None:
+    """Eight days of one seed at both paces: the same alarms, the same messages on the same days."""
+    usual, quick = healthy(6, 8, USUAL), healthy(6, 8, QUICK)
+    assert (usual.alarms, usual.kinds, usual.pushes) == (quick.alarms, quick.kinds, quick.pushes)
+    assert not set(quick.alarms) & set(STUCK)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(set(BREAKS) - set(PAIRS)))
+def test_each_kind_of_fault_is_found_in_time(name: str) -> None:
+    """One fault of each kind in the first winter that lets it matter: found, not late, not missed."""
+    for seed in range(1, 12):
+        outcome = broken(seed, 30, name)
+        if outcome.verdict != "not provoked":
+            assert outcome.verdict == "found", outcome
+            return
+    pytest.fail(f"no winter provoked: {name}")
