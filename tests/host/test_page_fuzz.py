@@ -167,3 +167,22 @@ def test_any_cookie_is_a_stranger(web: Web, cookie: str) -> None:
     web.jar.clear()
     assert web.ask("GET", "/api/frames", headers={"cookie": f"sashkeeper={cookie}"}).status_code == 401
     web.sign_in()
+
+
+def test_answers_fit_their_description(web: Web) -> None:
+    """Frames and alarms as they are served have the described form, each field of it and no other."""
+    document = web.get("/api").json()
+
+    def fits(name: str, value: Any) -> None:
+        whole = {**document["components"]["schemas"][name], "components": document["components"]}
+        jsonschema.Draft202012Validator(whole).validate(value)
+        assert set(value) <= set(whole["properties"])
+
+    for path, name in (("/api/frames", "Frame"), ("/api/alarms", "Alarm")):
+        found = web.get(path).json()
+        assert found
+        for one in found:
+            fits(name, one)
+    fits("Frame", web.get("/api/frames/north").json())
+    fits("Alarm", web.get("/api/alarms/1").json())
+    assert web.call("PUT", "/api/alarms/1/silence", {"hours": 0}).status_code == 422

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pydantic import BaseModel
+from pydantic import BaseModel, TypeAdapter
 
 from .. import __version__
 
@@ -54,6 +55,16 @@ CALLS: tuple[tuple[str, str, str, str, int, Sequence[tuple[str, Mapping[str, Any
     ("/api/phones/forget", "post", "Forget the phone that asks.", "Forget", 204, ()),
     ("/api/phones/{phone}", "delete", "Forget a phone.", "", 204, ()),
 )
+# What comes back, where it is one of the page's own views: name, and whether it is a list of them.
+ANSWERS: dict[tuple[str, str], tuple[str, bool]] = {
+    ("/api/frames", "get"): ("Frame", True),
+    ("/api/frames/{frame}", "get"): ("Frame", False),
+    ("/api/alarms", "get"): ("Alarm", True),
+    ("/api/alarms/{number}", "get"): ("Alarm", False),
+    ("/api/alarms/{number}/known", "post"): ("Alarm", False),
+    ("/api/alarms/{number}/silence", "put"): ("Alarm", False),
+    ("/api/alarms/{number}/silence", "delete"): ("Alarm", False),
+}
 _OPEN = {("/api", "get"), ("/api/session", "post")}
 
 
@@ -64,6 +75,7 @@ def document(models: Sequence[type[BaseModel]]) -> dict[str, Any]:
         made = model.model_json_schema(ref_template="#/components/schemas/{model}")
         schemas.update(made.pop("$defs", {}))
         schemas[model.__name__] = made
+    schemas.update(_views())
     paths: dict[str, Any] = {}
     for path, method, sentence, body, status, query in CALLS:
         paths.setdefault(path, {})[method] = _call(path, method, sentence, body, status, query)
@@ -81,6 +93,35 @@ def document(models: Sequence[type[BaseModel]]) -> dict[str, Any]:
     }
 
 
+def _views() -> dict[str, Any]:
+    """Return the forms of a frame and an alarm, made from the views themselves (see api.frame_dict, alarm_dict)."""
+    from .state import AlarmView, FrameView
+
+    made = TypeAdapter(FrameView).json_schema(mode="serialization", ref_template="#/components/schemas/{model}")
+    parts = made.pop("$defs", {})
+    alarm = TypeAdapter(AlarmView).json_schema(mode="serialization")
+    alarm["properties"]["known"] = {"type": "boolean"}
+    alarm["properties"]["steps"] = {"type": "array", "items": {"type": "object"}}
+    alarm["required"] = [*alarm.get("required", []), "known"]
+    text = json.dumps(made).replace("#/components/schemas/AlarmView", "#/components/schemas/Alarm")
+    frame = json.loads(text)
+    for name in ("rank", "tone"):
+        frame["properties"].pop(name)
+        frame["required"].remove(name)
+    parts.pop("AlarmView", None)
+    return {**parts, "Alarm": alarm, "Frame": frame}
+
+
+def _answer(path: str, method: str) -> dict[str, Any]:
+    done: dict[str, Any] = {"description": "Done."}
+    if (path, method) in ANSWERS:
+        name, many = ANSWERS[(path, method)]
+        one = {"$ref": f"#/components/schemas/{name}"}
+        schema = {"type": "array", "items": one} if many else one
+        done["content"] = {"application/json": {"schema": schema}}
+    return done
+
+
 def _call(
     path: str, method: str, sentence: str, body: str, status: int, query: Sequence[tuple[str, Mapping[str, Any], str]]
 ) -> dict[str, Any]:
@@ -94,7 +135,7 @@ def _call(
               for n, schema, words in query),
         ],
         "responses": {
-            str(status): {"description": "Done."},
+            str(status): _answer(path, method),
             "default": {
                 "description": "It did not work.",
                 "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
