@@ -74,8 +74,8 @@ def test_resistors_of_the_parts_list_are_those_of_the_drawing(family: str) -> No
 def test_the_power_drawing_has_what_keeps_people_safe() -> None:
     """Three fuses near the battery, HOLD between motor fuse and driver, the driver's own limit, the advice to prop."""
     text = words_of((DRAWINGS / "power.svg").read_bytes())
-    for said in ("motor fuse", "1 A fuse", "panel fuse", "within a hand's length", "HOLD, first pole", "own current limit",
-                 "not the lid's weight", "battery's minus"):  # fmt: skip
+    for said in ("motor fuse", "1 A fuse", "panel fuse", "within a hand's length", "HOLD, first pole",
+                 "own current limit", "not the lid's weight", "battery's minus"):  # fmt: skip
         assert said in text, said
 
 
