@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from .errors import InputError
-from .messages import is_frame_id
 from .store import Frame, Store
+from .wire.messages import is_frame_id
 
 KEY_BYTES = 32
 

@@ -13,17 +13,18 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, Protocol
 
-from . import alarms, broker, notify
-from .bus import CLIENT_ID, Address, Bus
+from . import alarms, notify
 from .context import App
 from .errors import InputError, JobError
-from .inbox import Inbox
-from .messages import TOPIC_ROOT
-from .outbox import Outbox
 from .reach import home_file
-from .season_keeper import SeasonKeeper
+from .season.season_keeper import SeasonKeeper
 from .service import Service
 from .store import Store
+from .wire import broker
+from .wire.bus import CLIENT_ID, Address, Bus
+from .wire.inbox import Inbox
+from .wire.messages import TOPIC_ROOT
+from .wire.outbox import Outbox
 
 log = logging.getLogger("sashkeeper.keeper")
 

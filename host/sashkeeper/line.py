@@ -6,12 +6,12 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from .broker import address
-from .bus import Bus
 from .context import App
-from .messages import topic_of
-from .outbox import Outbox
 from .service import Service
+from .wire.broker import address
+from .wire.bus import Bus
+from .wire.messages import topic_of
+from .wire.outbox import Outbox
 
 
 @contextmanager

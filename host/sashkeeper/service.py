@@ -13,10 +13,10 @@ from typing import Any, Protocol
 from . import picture
 from .clock import Clock
 from .errors import SashkeeperError, StoreError
-from .inbox import BATCH, Heard, Inbox
-from .outbox import Outbox
 from .picture import Live
 from .store import Event, Reading, Store
+from .wire.inbox import BATCH, Heard, Inbox
+from .wire.outbox import Outbox
 
 log = logging.getLogger("sashkeeper.service")
 

@@ -11,10 +11,10 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sashkeeper import hardening
-from sashkeeper.crops import Crop, CropBook
 from sashkeeper.errors import InputError
-from sashkeeper.hardening import DayTemps
+from sashkeeper.season import hardening
+from sashkeeper.season.crops import Crop, CropBook
+from sashkeeper.season.hardening import DayTemps
 
 if TYPE_CHECKING:
     from framesim.frame import Frame

@@ -717,3 +717,19 @@ def test_message() -> Words:
 
 
 test_message.__test__ = False  # type: ignore[attr-defined]  # a message, not a test
+
+
+# Why a frame did not follow an order: its word, and what that means for the grower.
+ORDER_REFUSED = {
+    "clock": "its clock is not set yet; try again in a minute",
+    "old": "it has already taken a newer order",
+    "late": "the order came too late; the clocks of frame and host may differ",
+    "mac": "it has another key than we have",
+    "key": "it has no key; put its fittings file onto the board",
+    "hold": "it is on hold, by the switch at the frame or by an order; release it first",
+    "safe": "it is in its safe mode; look at its faults first",
+    "lid-fault": "its lid is stuck; free it first",
+    "battery": "its battery is too low for a journey",
+    "wind": "there is too much wind",
+    "scorch or frost": "it would scorch or freeze what grows there",
+}

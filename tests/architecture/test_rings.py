@@ -75,3 +75,58 @@ def test_only_the_law_compares_a_temperature_with_a_setpoint(path: Path) -> None
         if isinstance(node, ast.Compare):
             text = ast.unparse(node)
             assert not SETPOINT.search(text), f"{path.name}:{node.lineno} compares with a setpoint: {text}"
+
+
+# The host from the inside out: a ring may use what stands before it, never what comes after.
+RINGS: tuple[frozenset[str], ...] = tuple(
+    frozenset(names.split())
+    for names in (
+        "errors clock units spans columns",
+        "config",
+        "store context",
+        "frames wire reach",
+        "season picture wording influx",
+        "forecast forecast_file tuning tune_picture report notify advice",
+        "alarms service line",
+        "tonight",
+        "board sizing keeper",
+        "joining page units_for_systemd",
+        "rehearsal demo",
+        "commands cli",
+        "__main__",
+    )
+)
+
+
+def ring_of(module: str) -> int | None:
+    """The ring that a part of the host belongs to."""
+    return next((n for n, ring in enumerate(RINGS) if module in ring), None)
+
+
+def host_arrows(path: Path) -> set[str]:
+    """Parts of the host that a file imports, as far as they are another part than its own."""
+    package = ROOT / "host" / "sashkeeper"
+    place = path.relative_to(package).with_suffix("").parts
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if not isinstance(node, ast.ImportFrom):
+            continue
+        base = (node.module or "").split(".")
+        if node.level:
+            base = ["sashkeeper", *place[: len(place) - node.level], *([node.module] if node.module else [])]
+            base = ".".join(base).split(".")
+        if base[0] == "sashkeeper":
+            found |= {base[1]} if len(base) > 1 else {alias.name for alias in node.names}
+    return found - {place[0], "__version__"}
+
+
+@pytest.mark.parametrize("path", HOST, ids=label)
+def test_the_rings_of_the_host_point_inward(path: Path) -> None:
+    """The store knows no alarm, the season no page: what is used stands further in."""
+    place = path.relative_to(ROOT / "host" / "sashkeeper").with_suffix("").parts
+    if place == ("__init__",):
+        return
+    mine = ring_of(place[0])
+    assert mine is not None, f"{place[0]} stands in no ring: name one in RINGS"
+    outward = {name: ring_of(name) for name in host_arrows(path)}
+    assert {n for n, ring in outward.items() if ring is None or ring > mine} == set()

@@ -18,15 +18,16 @@ from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
-from sashkeeper import access, alarms, config, frames, mosquitto
+from sashkeeper import alarms, config, frames
 from sashkeeper.alarms.engine import Rules
 from sashkeeper.alarms.rules import Wishes
-from sashkeeper.broker import free_port, host_password
-from sashkeeper.bus import Address, Bus
 from sashkeeper.clock import SetClock, SystemClock
 from sashkeeper.notify import Notifier, Worker, check_channels
 from sashkeeper.service import Service
 from sashkeeper.store import Reading, Store
+from sashkeeper.wire import access, mosquitto
+from sashkeeper.wire.broker import free_port, host_password
+from sashkeeper.wire.bus import Address, Bus
 from tests.bench import ingest, ingesters
 from tests.bench.figure import Figure, Skipped
 from tests.host.page_web import Web, set_passphrase

@@ -24,12 +24,13 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from sashkeeper import access, alarms, config, frames, mosquitto
-from sashkeeper.broker import free_port, host_password
-from sashkeeper.bus import Address, Bus
+from sashkeeper import alarms, config, frames
 from sashkeeper.clock import SystemClock
 from sashkeeper.service import Service
 from sashkeeper.store import Store
+from sashkeeper.wire import access, mosquitto
+from sashkeeper.wire.broker import free_port, host_password
+from sashkeeper.wire.bus import Address, Bus
 
 VALUES = {"air": ("Cel", 12.4), "air2": ("Cel", 12.5), "soil": ("Cel", 8.1), "outside": ("Cel", 3.2),
           "lid": ("/", 0.1), "target": ("/", 0.1), "battery": ("V", 12.6), "current": ("A", 0)}  # fmt: skip

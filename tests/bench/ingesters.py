@@ -12,10 +12,11 @@ from typing import Any
 
 from paho.mqtt.client import Client
 
-from sashkeeper import config, frames, mosquitto
-from sashkeeper.broker import free_port
+from sashkeeper import config, frames
 from sashkeeper.context import STORE_NAME
 from sashkeeper.store import Store
+from sashkeeper.wire import mosquitto
+from sashkeeper.wire.broker import free_port
 from tests.bench.ingest import client, pack
 
 PATIENCE_S = 60.0

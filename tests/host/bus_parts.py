@@ -13,14 +13,14 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from sashkeeper import access
-from sashkeeper.broker import host_password
-from sashkeeper.bus import Address, Bus
 from sashkeeper.clock import SystemClock
 from sashkeeper.context import STORE_NAME
-from sashkeeper.outbox import Outbox
 from sashkeeper.service import Service
 from sashkeeper.store import Store
+from sashkeeper.wire import access
+from sashkeeper.wire.broker import host_password
+from sashkeeper.wire.bus import Address, Bus
+from sashkeeper.wire.outbox import Outbox
 
 
 def until(holds: Callable[[], bool], wait_s: float = 10.0) -> None:

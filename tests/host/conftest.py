@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from sashkeeper import mosquitto
-from sashkeeper.broker import EmbeddedBroker, free_port
 from sashkeeper.cli import main
 from sashkeeper.clock import SetClock
 from sashkeeper.context import STORE_NAME, App
 from sashkeeper.store import Store
+from sashkeeper.wire import mosquitto
+from sashkeeper.wire.broker import EmbeddedBroker, free_port
 
 # A winter noon, invented: 2026-02-10 12:00 UTC.
 NOON_S = 1_770_724_800

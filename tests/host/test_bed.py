@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sashkeeper import bed, crops
 from sashkeeper.errors import InputError
+from sashkeeper.season import bed, crops
 
 BOOK = crops.load()
 

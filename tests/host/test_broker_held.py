@@ -13,13 +13,14 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from sashkeeper import access, frames
-from sashkeeper.broker import EmbeddedBroker, host_password
+from sashkeeper import frames
 from sashkeeper.clock import SystemClock
 from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import StoreFull
-from sashkeeper.outbox import Outbox
 from sashkeeper.store import Store
+from sashkeeper.wire import access
+from sashkeeper.wire.broker import EmbeddedBroker, host_password
+from sashkeeper.wire.outbox import Outbox
 from tests.host.bus_parts import Board, running, until
 
 T0 = 1_770_724_800
@@ -145,7 +146,7 @@ def test_acknowledged_means_stored(
     store: Store, home: Path, pack: Pack, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """With a host that cannot store, a frame gets no acknowledgement; once it can, the row is there, once."""
-    monkeypatch.setattr("sashkeeper.bus.STORE_RETRY_S", 0.05)
+    monkeypatch.setattr("sashkeeper.wire.bus.STORE_RETRY_S", 0.05)
     full, refusals = threading.Event(), []
     full.set()
     real = Store.add_readings

@@ -15,15 +15,16 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from sash import signing
 from sash.settings import defaults
-from sashkeeper import access, frames, mosquitto
-from sashkeeper.broker import EmbeddedBroker, free_port, host_password
-from sashkeeper.bus import Address, Bus
+from sashkeeper import frames
 from sashkeeper.clock import SystemClock
 from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import BrokerError, JobError, StoreFull
-from sashkeeper.lean_client import LeanClient
-from sashkeeper.outbox import Outbox
 from sashkeeper.store import Store
+from sashkeeper.wire import access, mosquitto
+from sashkeeper.wire.broker import EmbeddedBroker, free_port, host_password
+from sashkeeper.wire.bus import Address, Bus
+from sashkeeper.wire.lean_client import LeanClient
+from sashkeeper.wire.outbox import Outbox
 from tests.host.bus_parts import Board, running, until
 
 T0 = 1_770_724_800
@@ -79,7 +80,7 @@ def test_nothing_is_acknowledged_before_it_is_stored(
     any_broker: int, board: Board, store: Store, home: Path, pack: Pack, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """While the store refuses, messages stay at the broker or in hand; once it takes them they are there once."""
-    monkeypatch.setattr("sashkeeper.bus.STORE_RETRY_S", 0.05)
+    monkeypatch.setattr("sashkeeper.wire.bus.STORE_RETRY_S", 0.05)
     full = threading.Event()
     full.set()
     refusals = []
@@ -106,7 +107,7 @@ def test_a_disk_that_is_really_full_loses_nothing(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     """SQLite's own "disk is full" holds acknowledgements back; with room again all rows are there once."""
-    monkeypatch.setattr("sashkeeper.bus.STORE_RETRY_S", 0.05)
+    monkeypatch.setattr("sashkeeper.wire.bus.STORE_RETRY_S", 0.05)
     room = threading.Event()
     real = Store.add_readings
 
@@ -253,7 +254,7 @@ def test_the_connection_comes_back_after_a_broker_restart(
 ) -> None:
     """A broker that is killed and started again is found again, and the rows of both times are there."""
     request.getfixturevalue("mosquitto")
-    monkeypatch.setattr("sashkeeper.bus.RETRY_S", (0.05, 0.2))
+    monkeypatch.setattr("sashkeeper.wire.bus.RETRY_S", (0.05, 0.2))
     port = free_port()
     mosquitto.write(store, home / "broker", port=port)
     broker = mosquitto.Mosquitto(home / "broker", port)

@@ -20,11 +20,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from sash import signing
 from sashkeeper import config, frames
-from sashkeeper.broker import EmbeddedBroker, free_port
 from sashkeeper.clock import SetClock
 from sashkeeper.context import STORE_NAME
 from sashkeeper.service import Service
 from sashkeeper.store import Reading, Store
+from sashkeeper.wire.broker import EmbeddedBroker, free_port
 
 T0 = 1_770_724_800
 Run = Callable[..., Result]
@@ -236,7 +236,7 @@ def test_history_draws_a_picture_with_the_band(run: Run, day: Store, tmp_path: P
 def test_bands_follow_what_was_in_force(store: Store) -> None:
     """Each change of setpoints begins a new band at the moment when the frame took it."""
     from sash.settings import defaults
-    from sashkeeper.history import bands
+    from sashkeeper.store.history import bands
 
     for hours, opening in ((1, 14000), (3, 18000)):
         n = store.settings_next("north", {"open_mdegc": opening}, "x", T0 + hours * 3600)

@@ -14,11 +14,11 @@ from framesim.compare import LABELS
 from framesim.frame import load
 from framesim.weather import invent
 from sash import settings
-from sashkeeper import crops
 from sashkeeper.clock import SetClock
 from sashkeeper.commands.compare import _tell, aim_of, setpoints_of
+from sashkeeper.season import crops
+from sashkeeper.season.winter_hardness import winter_hardness
 from sashkeeper.store import Reading, Store
-from sashkeeper.winter_hardness import winter_hardness
 from tests.sim.fit_trials import Week
 
 Run = Callable[..., Any]

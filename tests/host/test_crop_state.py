@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from sashkeeper.clock import SetClock
-from sashkeeper.place import Site
+from sashkeeper.season.place import Site
 from sashkeeper.store import Reading, Store
 
 Run = Callable[..., Any]
@@ -122,8 +122,8 @@ def test_greensboro_tmy3_degree_days_agree_with_the_day_length_rule() -> None:
     """
     import pvlib
 
-    from sashkeeper import crops, sowing
-    from sashkeeper.frame_days import frame_days
+    from sashkeeper.season import crops, sowing
+    from sashkeeper.season.frame_days import frame_days
 
     site = Site(36.1, -79.95, ZoneInfo("America/New_York"), 273.0)
     days = frame_days(Path(pvlib.__file__).parent / "data" / "723170TYA.CSV", site, 2026)

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from sashkeeper import crops
-from sashkeeper.crop_check import check_book
-from sashkeeper.emergence import emergence_days
 from sashkeeper.errors import InputError
+from sashkeeper.season import crops
+from sashkeeper.season.crop_check import check_book
+from sashkeeper.season.emergence import emergence_days
 
 
 @pytest.fixture

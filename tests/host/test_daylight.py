@@ -9,14 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sashkeeper.daylight import (
-    dark_weeks,
-    day_length_h,
-    midwinter,
-    sun_position,
-    sun_times,
-    winter_of,
-)
+from sashkeeper.season.daylight import dark_weeks, day_length_h, midwinter, sun_position, sun_times, winter_of
 
 REFERENCE = Path(__file__).resolve().parent.parent / "reference"
 

@@ -6,9 +6,9 @@ from datetime import date, timedelta
 
 import pytest
 
-from sashkeeper import hardening
-from sashkeeper.crops import Crop, load
-from sashkeeper.hardening import DayTemps, hardness, trace
+from sashkeeper.season import hardening
+from sashkeeper.season.crops import Crop, load
+from sashkeeper.season.hardening import DayTemps, hardness, trace
 
 FIRST = date(2026, 11, 1)
 

@@ -21,11 +21,11 @@ from pathlib import Path
 import pytest
 
 from sashkeeper import influx
-from sashkeeper.broker import free_port
 from sashkeeper.config import Influx
 from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import JobError
 from sashkeeper.store import Reading, Store
+from sashkeeper.wire.broker import free_port
 
 pytest.importorskip("influxdb_client")
 T0 = 1_770_724_800

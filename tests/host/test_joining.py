@@ -17,9 +17,6 @@ import pytest
 from click.testing import Result
 
 from sashkeeper import frames as registry
-from sashkeeper.access import HOST_USER
-from sashkeeper.broker import EmbeddedBroker, address, free_port, host_password
-from sashkeeper.bus import Address, Bus
 from sashkeeper.clock import SetClock
 from sashkeeper.context import STORE_NAME, App
 from sashkeeper.errors import InputError
@@ -27,6 +24,9 @@ from sashkeeper.joining import authority, doctor, leaving, phone
 from sashkeeper.joining.files import HOST_NAME
 from sashkeeper.keeper import Keeper
 from sashkeeper.store import Store
+from sashkeeper.wire.access import HOST_USER
+from sashkeeper.wire.broker import EmbeddedBroker, address, free_port, host_password
+from sashkeeper.wire.bus import Address, Bus
 
 NOON_S = 1_770_724_800
 Run = Callable[..., Result]
@@ -441,7 +441,7 @@ def test_doctor_names_what_is_unsafe(
 
 def test_doctor_notices_a_broker_open_to_strangers(healthy: Store, home: Path, run: Run, mosquitto: str) -> None:
     """A broker without accounts is unsafe, however well it answers."""
-    from sashkeeper.mosquitto import Mosquitto
+    from sashkeeper.wire.mosquitto import Mosquitto
 
     port, folder = free_port(), home / "open"
     folder.mkdir()

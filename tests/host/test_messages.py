@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from sashkeeper import messages
-from sashkeeper.messages import Refused, decode_event, decode_readings, split_topic
+from sashkeeper.wire import messages
+from sashkeeper.wire.messages import Refused, decode_event, decode_readings, split_topic
 
 T0 = 1_770_724_800
 SCHEMAS = Path(__file__).resolve().parents[2] / "docs" / "protocol" / "schemas"

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import settings as few
 from hypothesis import strategies as st
 
-from sashkeeper import picking
-from sashkeeper.picking import LeafRow, windows
+from sashkeeper.season import picking
+from sashkeeper.season.picking import LeafRow, windows
 
 STEP_S = 300.0
 

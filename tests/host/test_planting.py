@@ -7,10 +7,10 @@ from datetime import date, timedelta
 
 import pytest
 
-from sashkeeper import crops, planting
-from sashkeeper.emergence import progress
 from sashkeeper.errors import InputError, UnknownFrame
-from sashkeeper.hardening import DayTemps
+from sashkeeper.season import crops, planting
+from sashkeeper.season.emergence import progress
+from sashkeeper.season.hardening import DayTemps
 from sashkeeper.store import Planting, Store
 
 TODAY = date(2026, 11, 25)

@@ -11,11 +11,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from sashkeeper import crops, planting_next
 from sashkeeper.clock import SetClock
 from sashkeeper.errors import InputError
-from sashkeeper.place import Season, Site
-from sashkeeper.planting_next import Planner, Slot, sow_words
+from sashkeeper.season import crops, planting_next
+from sashkeeper.season.place import Season, Site
+from sashkeeper.season.planting_next import Planner, Slot, sow_words
 from sashkeeper.store import Planting, Store
 
 BOOK = crops.load()

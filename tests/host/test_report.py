@@ -16,8 +16,11 @@ import pytest
 from click.testing import Result
 
 from sashkeeper import config as config_file
-from sashkeeper import report, report_advice, report_page, report_pdf
+from sashkeeper import report
 from sashkeeper.errors import InputError
+from sashkeeper.report import advice as report_advice
+from sashkeeper.report import page as report_page
+from sashkeeper.report import pdf as report_pdf
 from sashkeeper.store import Event, Reading, Store
 
 FIRST, LAST = date(2025, 10, 1), date(2026, 1, 31)

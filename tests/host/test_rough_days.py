@@ -10,14 +10,15 @@ from typing import Any
 
 import pytest
 
-from sashkeeper import alarms, config, frames, influx, mosquitto
-from sashkeeper.broker import free_port
+from sashkeeper import alarms, config, frames, influx
 from sashkeeper.clock import SetClock
 from sashkeeper.config import Channel, Influx
 from sashkeeper.context import STORE_NAME
 from sashkeeper.notify import PAUSES_S, SENT, WAITING, Notifier
 from sashkeeper.service import Service
 from sashkeeper.store import Reading, Store
+from sashkeeper.wire import mosquitto
+from sashkeeper.wire.broker import free_port
 from tests.host.bus_parts import Board, running, until
 from tests.host.test_influx import export, server
 
@@ -47,7 +48,7 @@ def test_broker_restarts_under_load(
 ) -> None:
     """Eight restarts while messages pour in. Stopped: all rows are there. Killed: what is missing is counted."""
     request.getfixturevalue("mosquitto")
-    monkeypatch.setattr("sashkeeper.bus.RETRY_S", (0.05, 0.2))
+    monkeypatch.setattr("sashkeeper.wire.bus.RETRY_S", (0.05, 0.2))
     acknowledged: list[int] = []
     with restless(home, store) as (broker, port), running(home, port, store) as host:
         board = Board(port, "north", frames.mqtt_password(store.frame("north")))

@@ -15,10 +15,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from sash import settings as controller
 from sash import signing
-from sashkeeper import season_now
 from sashkeeper.clock import SetClock
 from sashkeeper.config import read
 from sashkeeper.frames import mqtt_password
+from sashkeeper.season import season_now
 from sashkeeper.store import Reading, Store
 
 Run = Callable[..., Any]
@@ -107,7 +107,7 @@ def test_a_place_without_a_time_zone_is_refused(run: Run, home: Path, monkeypatc
     """A settings file with coordinates but no zone, where none can be looked up, is refused with what to do."""
     (home / "sashkeeper.toml").write_text("[place]\nlat_deg = 10.0\nlon_deg = -30.0\n")
     assert "has no time zone" in run("site", "show", code=2).output
-    monkeypatch.setattr("sashkeeper.place.find_zone", lambda lat, lon: None)
+    monkeypatch.setattr("sashkeeper.season.place.find_zone", lambda lat, lon: None)
     (home / "sashkeeper.toml").write_text("[place]\nlat_deg = 41.4\nlon_deg = -75.6\n")
     assert "--timezone" in run("calendar", code=2).output
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sash import settings as controller
 from sashkeeper import config as config_file
-from sashkeeper.season_keeper import SeasonKeeper
+from sashkeeper.season.season_keeper import SeasonKeeper
 from sashkeeper.store import Store
 
 PLACE = {"name": "invented", "lat_deg": 45.9, "lon_deg": 14.8, "timezone": "Europe/Ljubljana"}
@@ -125,7 +125,7 @@ def test_option_is_checked() -> None:
     import pytest
 
     from sashkeeper.errors import InputError
-    from sashkeeper.place import read_season
+    from sashkeeper.season.place import read_season
 
     with pytest.raises(InputError) as fault:
         read_season(tomllib.loads("follow_season = 1"))

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from sashkeeper.senml import Record, SenmlFault, resolve
+from sashkeeper.wire.senml import Record, SenmlFault, resolve
 
 N = 1_800_000_000.0
 D = "urn:dev:ow:10e2073a01080063"

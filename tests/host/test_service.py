@@ -13,10 +13,10 @@ from sash import signing
 from sash.settings import defaults
 from sashkeeper.clock import SetClock
 from sashkeeper.errors import InputError, StoreFull, UnknownFrame
-from sashkeeper.inbox import BATCH
-from sashkeeper.outbox import Outbox
 from sashkeeper.service import Service
 from sashkeeper.store import Store
+from sashkeeper.wire.inbox import BATCH
+from sashkeeper.wire.outbox import Outbox
 
 T0 = 1_770_724_800
 KEY = bytes(range(32))

@@ -12,10 +12,10 @@ from hypothesis import settings as few
 from hypothesis import strategies as st
 
 from sash import settings as controller
-from sashkeeper import crops, setpoint_words
 from sashkeeper.errors import InputError
-from sashkeeper.hardening import DayTemps
-from sashkeeper.setpoints import FrameDanger, Suggestion, limits_for, suggest
+from sashkeeper.season import crops, setpoint_words
+from sashkeeper.season.hardening import DayTemps
+from sashkeeper.season.setpoints import FrameDanger, Suggestion, limits_for, suggest
 from sashkeeper.store import Planting
 
 BOOK = crops.load()

@@ -13,8 +13,8 @@ import pytest
 
 from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import StoreBusy
-from sashkeeper.inbox import Inbox
 from sashkeeper.store import Store
+from sashkeeper.wire.inbox import Inbox
 from tests.bench.ingesters import Club, backlog
 
 T0 = 1_770_724_800

@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from sashkeeper import skylight
-from sashkeeper.daylight import day_length_h, sun_times
 from sashkeeper.errors import InputError
-from sashkeeper.place import Site
-from sashkeeper.skylight import Spot, advise, cos_incidence, gleam_deg, lit_hours, months
-from sashkeeper.skyline import Obstacle, Skyline, is_bare, read_obstacles, read_pairs
+from sashkeeper.season import skylight
+from sashkeeper.season.daylight import day_length_h, sun_times
+from sashkeeper.season.place import Site
+from sashkeeper.season.skylight import Spot, advise, cos_incidence, gleam_deg, lit_hours, months
+from sashkeeper.season.skyline import Obstacle, Skyline, is_bare, read_obstacles, read_pairs
 
 HERE = Site(45.0, 0.0, ZoneInfo("UTC"))
 

@@ -13,12 +13,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sashkeeper import calendar_page, crops, growth, ical_feed, report_pdf, sowing
-from sashkeeper.calendar import Entry, Plan, eating_order, next_day_of, plan
 from sashkeeper.errors import InputError
-from sashkeeper.growth import FrameDay
-from sashkeeper.place import Season, Site, read_season
-from sashkeeper.skyline import Skyline, read_pairs
+from sashkeeper.report import pdf as report_pdf
+from sashkeeper.season import calendar_page, crops, growth, ical_feed, sowing
+from sashkeeper.season.calendar import Entry, Plan, eating_order, next_day_of, plan
+from sashkeeper.season.growth import FrameDay
+from sashkeeper.season.place import Season, Site, read_season
+from sashkeeper.season.skyline import Skyline, read_pairs
 
 BOOK = crops.load()
 ZONE = ZoneInfo("America/New_York")

@@ -10,10 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from sashkeeper import migrations
 from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import InputError, NotOurStore, StoreError, StoreFull, UnknownFrame
-from sashkeeper.store import METRICS, Event, Reading, Store
+from sashkeeper.store import METRICS, Event, Reading, Store, migrations
 
 T0 = 1_770_724_800
 KEY = bytes(range(32))

@@ -18,10 +18,11 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from sashkeeper import config, frames, mosquitto
-from sashkeeper.broker import free_port
+from sashkeeper import config, frames
 from sashkeeper.context import STORE_NAME
 from sashkeeper.store import Store
+from sashkeeper.wire import mosquitto
+from sashkeeper.wire.broker import free_port
 
 T0 = 1_770_724_800
 BATCH = 40

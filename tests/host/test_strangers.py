@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 
 from sashkeeper import config, frames
-from sashkeeper.broker import free_port
 from sashkeeper.clock import SetClock
 from sashkeeper.context import STORE_NAME
 from sashkeeper.service import CLOCK_JUMPS, Service
 from sashkeeper.store import Store
+from sashkeeper.wire.broker import free_port
 from tests.host.bus_parts import Board
 from tests.host.test_store_crash import wait_for_start
 

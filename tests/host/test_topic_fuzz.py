@@ -15,10 +15,10 @@ pytest.importorskip("argon2")
 
 from sashkeeper import alarms, config
 from sashkeeper.clock import SetClock
-from sashkeeper.messages import FROM_FRAMES, FROM_HOST
-from sashkeeper.outbox import Outbox
 from sashkeeper.service import Service
 from sashkeeper.store import Store
+from sashkeeper.wire.messages import FROM_FRAMES, FROM_HOST
+from sashkeeper.wire.outbox import Outbox
 from tests.host.page_web import Web, set_passphrase
 from tests.host.test_messages import mutate, schema
 

@@ -10,7 +10,8 @@ import pytest
 from click.testing import Result
 
 from sash import settings as controller
-from sashkeeper import crops, tuning
+from sashkeeper import tuning
+from sashkeeper.season import crops
 from sashkeeper.store import Store
 
 Run = Callable[..., Result]

@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sashkeeper import mosquitto
-from sashkeeper.access import HOST_USER
-from sashkeeper.broker import EmbeddedBroker, free_port, host_password
-from sashkeeper.bus import Address
 from sashkeeper.context import STORE_NAME
 from sashkeeper.rehearsal import BrokerWire, DirectWire, Household, Rehearsal
+from sashkeeper.wire import mosquitto
+from sashkeeper.wire.access import HOST_USER
+from sashkeeper.wire.broker import EmbeddedBroker, free_port, host_password
+from sashkeeper.wire.bus import Address
 
 PROBES = {"air": "invented-1", "soil": "invented-2", "outside": "invented-3"}
 ZONE = ZoneInfo("Europe/Ljubljana")

@@ -13,11 +13,11 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from sashkeeper import frames as registry
-from sashkeeper import mosquitto
-from sashkeeper.access import HOST_USER
-from sashkeeper.broker import EmbeddedBroker, free_port, host_password
 from sashkeeper.context import STORE_NAME
 from sashkeeper.store import Store
+from sashkeeper.wire import mosquitto
+from sashkeeper.wire.access import HOST_USER
+from sashkeeper.wire.broker import EmbeddedBroker, free_port, host_password
 
 pytestmark = pytest.mark.system
 

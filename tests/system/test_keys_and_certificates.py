@@ -15,10 +15,6 @@ from click.testing import CliRunner
 from framesim.virtual_board import FirmwareProcess
 from sash import reading
 from sashkeeper import frames as registry
-from sashkeeper import mosquitto
-from sashkeeper.access import HOST_USER
-from sashkeeper.broker import EmbeddedBroker, free_port, host_password
-from sashkeeper.bus import Address, Bus
 from sashkeeper.cli import main
 from sashkeeper.clock import SystemClock
 from sashkeeper.context import STORE_NAME, App
@@ -26,6 +22,10 @@ from sashkeeper.joining import authority
 from sashkeeper.joining.files import HOST_NAME
 from sashkeeper.service import Service
 from sashkeeper.store import Store
+from sashkeeper.wire import mosquitto
+from sashkeeper.wire.access import HOST_USER
+from sashkeeper.wire.broker import EmbeddedBroker, free_port, host_password
+from sashkeeper.wire.bus import Address, Bus
 from tests.host.pty_board import PtyBoard
 
 pytestmark = pytest.mark.system

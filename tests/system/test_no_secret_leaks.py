@@ -19,14 +19,14 @@ from click.testing import CliRunner
 from framesim.virtual_board import FirmwareProcess
 from sash import reading
 from sashkeeper import frames as registry
-from sashkeeper.access import HOST_USER
-from sashkeeper.broker import free_port, host_password
-from sashkeeper.bus import Address, Bus
 from sashkeeper.cli import main
 from sashkeeper.context import STORE_NAME, App
 from sashkeeper.joining import phone
 from sashkeeper.keeper import Keeper
 from sashkeeper.store import Store
+from sashkeeper.wire.access import HOST_USER
+from sashkeeper.wire.broker import free_port, host_password
+from sashkeeper.wire.bus import Address, Bus
 
 ROOT = Path(__file__).resolve().parents[2]
 PLAIN_SUFFIXES = {".py", ".md", ".toml", ".json", ".yaml", ".txt", ".csv", ".html", ".js", ".css", ".svg", ".c", ""}

@@ -17,17 +17,17 @@ from framesim.probe_parts import scratchpad
 from framesim.virtual_board import BoardError, FirmwareProcess
 from sash import reading
 from sashkeeper import frames as registry
-from sashkeeper import mosquitto
-from sashkeeper.access import HOST_USER
 from sashkeeper.board import image
 from sashkeeper.board.image import Image
 from sashkeeper.board.pack import Sender
 from sashkeeper.board.send import BusLine, Update
-from sashkeeper.broker import EmbeddedBroker, free_port, host_password
-from sashkeeper.bus import Address, Bus
 from sashkeeper.context import STORE_NAME
 from sashkeeper.errors import JobError
 from sashkeeper.store import Store
+from sashkeeper.wire import mosquitto
+from sashkeeper.wire.access import HOST_USER
+from sashkeeper.wire.broker import EmbeddedBroker, free_port, host_password
+from sashkeeper.wire.bus import Address, Bus
 from tests.reference.schemas import fault_of
 
 pytestmark = pytest.mark.system

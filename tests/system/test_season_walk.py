@@ -18,12 +18,12 @@ from click.testing import CliRunner
 
 from framesim.faults import Fault
 from sash import settings as controller
-from sashkeeper import crop_state
 from sashkeeper.cli import main
 from sashkeeper.context import App
-from sashkeeper.place import need_site
 from sashkeeper.rehearsal import rehearse
-from sashkeeper.season_keeper import SeasonKeeper
+from sashkeeper.season import crop_state
+from sashkeeper.season.place import need_site
+from sashkeeper.season.season_keeper import SeasonKeeper
 from tests.system.season import FIRST, LAST, PLACE, ZONE, Garden, local_s, next_day
 from tests.system.stack import stack
 

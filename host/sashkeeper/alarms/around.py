@@ -6,9 +6,9 @@ import math
 from pathlib import Path
 
 from ..config import Config
-from ..daylight import sun_position
 from ..errors import SashkeeperError
-from ..season_now import gather
+from ..season.daylight import sun_position
+from ..season.season_now import gather
 from ..store import Store
 from .picture import Around, Limits
 

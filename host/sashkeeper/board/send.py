@@ -17,9 +17,9 @@ from typing import Any, Protocol
 from sashkeeper.board.image import Image
 from sashkeeper.board.install import version_key
 from sashkeeper.board.pack import Sender
-from sashkeeper.bus import Bus
 from sashkeeper.errors import JobError
-from sashkeeper.messages import Refused, decode_update_answer
+from sashkeeper.wire.bus import Bus
+from sashkeeper.wire.messages import Refused, decode_update_answer
 from sashkeeper.wording import update_refused_words
 
 # All chosen.

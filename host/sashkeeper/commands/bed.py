@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import click
 
-from sashkeeper import bed, crops
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
+from sashkeeper.season import bed, crops
 
 
 @click.command("bed", help="How much compost, lime, sulfur and nitrogen a bed takes.")

@@ -123,7 +123,7 @@ def install_frame(
     ca: Path | None, plaintext: bool, older: bool,
 ) -> None:  # fmt: skip
     """Put firmware, name, key and network of FRAME on a board. Running it again updates; power may go at any time."""
-    from sashkeeper.broker import lan_host
+    from sashkeeper.wire.broker import lan_host
 
     found = app.store.frame(frame)
     own = files(app.home).ca_der
@@ -239,7 +239,7 @@ def send(app: App, frame: str, patience: int, yes: bool, as_json: bool) -> None:
     """Send the firmware that came with this program to FRAME over the air, signed with the frame's key."""
     from sashkeeper.board.send import BusLine, Update, next_n
     from sashkeeper.line import open_line
-    from sashkeeper.messages import topic_of
+    from sashkeeper.wire.messages import topic_of
     from sashkeeper.wording import UPDATE_NOTICE
 
     found = app.store.frame(frame)

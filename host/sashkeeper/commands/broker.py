@@ -20,10 +20,10 @@ def command() -> None:
 @pass_app
 def show(app: App, as_json: bool) -> None:
     """Say which broker is used and whether it answers."""
-    from sashkeeper.broker import address, lan_host
-    from sashkeeper.bus import Bus
     from sashkeeper.errors import BrokerError
     from sashkeeper.reach import in_clear
+    from sashkeeper.wire.broker import address, lan_host
+    from sashkeeper.wire.bus import Bus
 
     where = address(app)
     fault = ""
@@ -62,10 +62,10 @@ def mosquitto(
 
     Certificates made by "sashkeeper join certificates" are used without being named.
     """
-    from sashkeeper import mosquitto as files
     from sashkeeper.errors import InputError
     from sashkeeper.joining.files import FOLDER, Files
     from sashkeeper.reach import stays_here
+    from sashkeeper.wire import mosquitto as files
 
     if bool(cert_file) != bool(key_file):
         raise InputError("TLS needs both --cert-file and --key-file. Nothing was written.")

@@ -9,14 +9,14 @@ from typing import Any
 
 import click
 
-from sashkeeper import calendar_page, crops, ical_feed, planting_next, sowing
-from sashkeeper.calendar import Plan, eating_order, next_day_of, plan, short
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
-from sashkeeper.crops import Crop, CropBook
-from sashkeeper.daylight import winter_of
 from sashkeeper.errors import JobError
-from sashkeeper.place import Site, need_site, read_season
+from sashkeeper.season import calendar_page, crops, ical_feed, planting_next, sowing
+from sashkeeper.season.calendar import Plan, eating_order, next_day_of, plan, short
+from sashkeeper.season.crops import Crop, CropBook
+from sashkeeper.season.daylight import winter_of
+from sashkeeper.season.place import Site, need_site, read_season
 from sashkeeper.store import Store
 
 FEW_CROPS = 6  # so many are shown with all their repeat sowings
@@ -50,7 +50,7 @@ def command(
     seeds = {c.id: sowing.shares(area, share, c) for c in kinds} if area is not None else {}
     days = None
     if weather is not None:
-        from sashkeeper.frame_days import frame_days
+        from sashkeeper.season.frame_days import frame_days
 
         days = frame_days(weather, site, year)
     made = _with_slots(app, plan(site, kinds, year, days), site)

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sashkeeper import crops
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.commands.simulate import DEFAULT_FRAME, _changes, _settings
-from sashkeeper.crops import Crop, CropBook
 from sashkeeper.errors import InputError, JobError
-from sashkeeper.setpoints import LEAST_BAND_DEGC, MDEGC
-from sashkeeper.winter_hardness import winter_hardness
+from sashkeeper.season import crops
+from sashkeeper.season.crops import Crop, CropBook
+from sashkeeper.season.setpoints import LEAST_BAND_DEGC, MDEGC
+from sashkeeper.season.winter_hardness import winter_hardness
 
 if TYPE_CHECKING:
     from framesim.compare import Comparison, Score

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from sashkeeper import crops
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
-from sashkeeper.crops import Crop, CropBook, Pair
+from sashkeeper.season import crops
+from sashkeeper.season.crops import Crop, CropBook, Pair
 
 
 @click.group("crops", help="Look up crops: temperatures, days, spacing, each with its source.")

@@ -13,7 +13,7 @@ from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError
 from sashkeeper.forecast import Outlook, Span
-from sashkeeper.place import site_of
+from sashkeeper.season.place import site_of
 
 
 @click.command("forecast", help="Tomorrow's peak, the lid's plan, and tonight's lowest at the leaf.")
@@ -51,7 +51,7 @@ def command(app: App, frame: str, path: Path | None, lid_word: str, as_json: boo
 
 
 def _damage(app: App, frame: str, now_s: float) -> float | None:
-    from sashkeeper import season_now
+    from sashkeeper.season import season_now
 
     danger = season_now.gather(app.store, app.config, app.home, frame, now_s).danger()
     return None if danger is None else round(danger.frost_warn_degc, 1)

@@ -19,8 +19,8 @@ from sashkeeper.errors import BrokerError, JobError, SashkeeperError
 @pass_app
 def command(app: App, frame: str, yes: bool, backups: bool, as_json: bool) -> None:
     """Remove everything about FRAME: rows, account, what the broker keeps, messages, and if you say so its backups."""
-    from sashkeeper.broker import address
     from sashkeeper.joining import leaving
+    from sashkeeper.wire.broker import address
 
     copies = leaving.copies(app.home, app.store, frame)
     if copies and frame not in {one.id for one in app.store.frames()}:

@@ -147,7 +147,7 @@ def key(app: App, frame: str, yes: bool) -> None:
 @pass_app
 def fittings(app: App, frame: str, target: Path, host: str | None, port: int | None, overwrite: bool) -> None:
     """Write the file that goes onto FRAME's board. It holds the frame's secret key."""
-    from sashkeeper.broker import lan_host
+    from sashkeeper.wire.broker import lan_host
 
     found = app.store.frame(frame)
     old: dict[str, Any] = {}

@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from sashkeeper import history
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph
 from sashkeeper.errors import InputError, JobError
 from sashkeeper.spans import between
+from sashkeeper.store import history
 
 STEPS = {"every": 0, "10min": 600, "hour": 3600}
 SHOWN = 48

@@ -7,6 +7,7 @@ import click
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph
 from sashkeeper.errors import InputError, JobError
+from sashkeeper.wording import ORDER_REFUSED
 
 WAIT_S = 20.0
 ORDERS = {
@@ -16,19 +17,6 @@ ORDERS = {
     "release": "End a hold that was ordered from here.",
     "locate": "Let the frame blink and sound, to find it.",
     "auto": "Give the lid back to the frame's own judgement.",
-}
-WHY = {
-    "clock": "its clock is not set yet; try again in a minute",
-    "old": "it has already taken a newer order",
-    "late": "the order came too late; the clocks of frame and host may differ",
-    "mac": "it has another key than we have",
-    "key": "it has no key; put its fittings file onto the board",
-    "hold": "it is on hold, by the switch at the frame or by an order; release it first",
-    "safe": "it is in its safe mode; look at its faults first",
-    "lid-fault": "its lid is stuck; free it first",
-    "battery": "its battery is too low for a journey",
-    "wind": "there is too much wind",
-    "scorch or frost": "it would scorch or freeze what grows there",
 }
 
 
@@ -45,7 +33,7 @@ def command(app: App, frame: str, order: str, opening: int | None, wait_s: float
     """Send an order and wait until the frame says what it did."""
     from sashkeeper.errors import nearest
     from sashkeeper.line import open_line
-    from sashkeeper.outbox import ORDER_LIFE_S
+    from sashkeeper.wire.outbox import ORDER_LIFE_S
 
     app.store.frame(frame)
     if order not in ORDERS:
@@ -68,7 +56,7 @@ def command(app: App, frame: str, order: str, opening: int | None, wait_s: float
             f"The order is good for {ORDER_LIFE_S:g} s and then expires."
         )
     if not answer[0]:
-        raise JobError(f"{frame} did not do it: {WHY.get(answer[1], answer[1])}.")
+        raise JobError(f"{frame} did not do it: {ORDER_REFUSED.get(answer[1], answer[1])}.")
     if not as_json:
         click.echo(paragraph(f"{frame} has taken the order to {order}." + _caution(order)))
 

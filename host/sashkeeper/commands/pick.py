@@ -8,9 +8,9 @@ import click
 
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph
-from sashkeeper.crop_state import picking_of
-from sashkeeper.place import site_of
-from sashkeeper.setpoint_words import in_unit
+from sashkeeper.season.crop_state import picking_of
+from sashkeeper.season.place import site_of
+from sashkeeper.season.setpoint_words import in_unit
 
 
 @click.command("pick", help="Tell whether leaves have thawed and can be cut.")

@@ -7,12 +7,12 @@ from typing import Any
 
 import click
 
-from sashkeeper import crop_state, crops, planting, planting_next, season_now, sowing
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError
-from sashkeeper.place import need_site, site_of
-from sashkeeper.setpoint_words import in_unit
+from sashkeeper.season import crop_state, crops, planting, planting_next, season_now, sowing
+from sashkeeper.season.place import need_site, site_of
+from sashkeeper.season.setpoint_words import in_unit
 from sashkeeper.store import Planting
 
 

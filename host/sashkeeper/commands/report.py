@@ -9,11 +9,12 @@ from typing import Any
 
 import click
 
-from sashkeeper import report, season_now
+from sashkeeper import report
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.errors import JobError
-from sashkeeper.place import site_of
-from sashkeeper.planting import read_day
+from sashkeeper.season import season_now
+from sashkeeper.season.place import site_of
+from sashkeeper.season.planting import read_day
 
 
 @click.command("report", help="A frame's season on one page: temperatures, crops, lid, alarms, picking.")
@@ -37,7 +38,8 @@ def command(
     if as_json and out is None and not pdf:
         print_json(figures(made))
         return
-    from sashkeeper import report_page, report_pdf
+    from sashkeeper.report import page as report_page
+    from sashkeeper.report import pdf as report_pdf
 
     path = out or Path(f"{frame}-report.html")
     html = report_page.page(made, app.clock.now_s(), app.fahrenheit)

@@ -9,15 +9,15 @@ from typing import Any
 
 import click
 
-from sashkeeper import season_now
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError, JobError
-from sashkeeper.place import need_site, site_of
-from sashkeeper.planting import read_day
-from sashkeeper.setpoint_send import WAIT_S, Outcome, wait
-from sashkeeper.setpoint_words import WORDS, controller, faults, in_unit, word
-from sashkeeper.setpoints import Suggestion
+from sashkeeper.season import season_now
+from sashkeeper.season.place import need_site, site_of
+from sashkeeper.season.planting import read_day
+from sashkeeper.season.setpoint_send import WAIT_S, Outcome, wait
+from sashkeeper.season.setpoint_words import WORDS, controller, faults, in_unit, word
+from sashkeeper.season.setpoints import Suggestion
 from sashkeeper.units import from_fahrenheit
 
 GUIDE = "Guide values, not measurements: you can set your own, and crops.toml in the home folder changes them for good."
@@ -119,7 +119,7 @@ def preview_(
     app: App, frame: str, day_text: str | None, weather: Path | None, plot: Path | None, as_json: bool
 ) -> None:
     """Simulate a day under the suggested setpoints, beside those in force."""
-    from sashkeeper import preview
+    from sashkeeper.season import preview
 
     site = need_site(app.config)
     day = read_day(day_text, "--day") if day_text else site.today(app.clock.now_s()) + timedelta(days=1)

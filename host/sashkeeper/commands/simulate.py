@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sashkeeper import crops
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError, JobError
+from sashkeeper.season import crops
 
 if TYPE_CHECKING:
     from framesim.frame import Frame

@@ -8,16 +8,16 @@ from typing import Any
 
 import click
 
-from sashkeeper import skylight
-from sashkeeper.calendar import MONTHS, short
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
-from sashkeeper.daylight import winter_of
 from sashkeeper.errors import InputError, JobError
-from sashkeeper.place import Site, find_zone, need_site
-from sashkeeper.skylight import Month, Spot
-from sashkeeper.sowing import darkness
-from sashkeeper.spots import own_spot, read_spots
+from sashkeeper.season import skylight
+from sashkeeper.season.calendar import MONTHS, short
+from sashkeeper.season.daylight import winter_of
+from sashkeeper.season.place import Site, find_zone, need_site
+from sashkeeper.season.skylight import Month, Spot
+from sashkeeper.season.sowing import darkness
+from sashkeeper.season.spots import own_spot, read_spots
 
 
 @click.group("site", help="Where the frames stand: set the place, see the sun it gets.")
@@ -109,7 +109,7 @@ def show(
     light = [skylight.months(site, s) for s in spots]
     advice = [skylight.advise(site, s) for s in spots]
     if plot is not None:
-        from sashkeeper.site_picture import draw
+        from sashkeeper.season.site_picture import draw
 
         try:
             draw(plot, site, spots, light)

@@ -70,7 +70,7 @@ def backup(app: App, file: Path, with_keys: bool) -> None:
 def restore(app: App, file: Path, yes: bool) -> None:
     """Put the backup FILE in the place of the store. The old store is kept beside it."""
     from sashkeeper.keeper import only_one
-    from sashkeeper.store_restore import restore as put_back
+    from sashkeeper.store.restore import restore as put_back
 
     if not yes and not click.confirm(f"Replace the store {app.store_path} by {file}?"):
         click.echo("Nothing was changed.")
@@ -90,9 +90,9 @@ def restore(app: App, file: Path, yes: bool) -> None:
 @pass_app
 def export(app: App, folder: Path, start: str, end: str, parquet: bool) -> None:
     """Write all readings, events, plantings, alarms and the diary into FOLDER. Keys never leave."""
-    from sashkeeper.exchange import export_all
     from sashkeeper.spans import between
     from sashkeeper.store import Store
+    from sashkeeper.store.exchange import export_all
 
     zone = ZoneInfo(app.config.place.timezone)
     start_s, end_s = between(start, end, zone, app.clock.now_s())
@@ -120,7 +120,7 @@ def import_log(app: App, file: Path, frame: str | None) -> None:
 
     Times are 2026-01-31 or 2026-01-31 08:00, local. All rows are taken or none.
     """
-    from sashkeeper.exchange import import_diary
+    from sashkeeper.store.exchange import import_diary
 
     zone = ZoneInfo(app.config.place.timezone)
     count, known = import_diary(app.store, file, zone, frame)

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sashkeeper import crops, tuning
+from sashkeeper import tuning
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
 from sashkeeper.errors import InputError, JobError
-from sashkeeper.place import site_of
-from sashkeeper.setpoint_words import controller
+from sashkeeper.season import crops
+from sashkeeper.season.place import site_of
+from sashkeeper.season.setpoint_words import controller
 
 if TYPE_CHECKING:
     from framesim.frame import Frame
@@ -283,7 +284,7 @@ def _held_words(years: list[dict[str, Any]]) -> str:
 def _send(app: App, frame_id: str, found: Search) -> None:
     from framesim.tune_space import SEARCHED
     from sashkeeper.commands.setpoints import _send as send
-    from sashkeeper.setpoint_send import WAIT_S
+    from sashkeeper.season.setpoint_send import WAIT_S
 
     changes = {n: found.best.settings[n] for n in SEARCHED if found.best.settings[n] != found.before.settings[n]}
     if not changes:

@@ -8,12 +8,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from ..access import HOST_USER
 from ..alarms import states
-from ..broker import EmbeddedBroker, host_password
-from ..bus import Address
 from ..context import STORE_NAME
 from ..rehearsal import BrokerWire, Household, Rehearsal
+from ..wire.access import HOST_USER
+from ..wire.broker import EmbeddedBroker, host_password
+from ..wire.bus import Address
 from . import day
 from .phone import Phone
 from .picture import DayPicture, Mark, draw

@@ -17,14 +17,14 @@ from pathlib import Path
 
 from .. import __version__
 from ..alarms.log import ALIVE
-from ..broker import address
-from ..bus import Bus
 from ..config import FILE_NAME
 from ..context import App
 from ..errors import SashkeeperError
 from ..frames import KEY_BYTES
 from ..reach import home_file, in_clear, stays_here
 from ..units import age
+from ..wire.broker import address
+from ..wire.bus import Bus
 from . import authority
 from .files import files
 

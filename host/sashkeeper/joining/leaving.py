@@ -16,12 +16,12 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from ..bus import Address, Bus
 from ..errors import BrokerError, JobError
 from ..frames import mqtt_password
-from ..messages import topic_of
-from ..migrations import APPLICATION_ID
 from ..store import Frame, Store
+from ..store.migrations import APPLICATION_ID
+from ..wire.bus import Address, Bus
+from ..wire.messages import topic_of
 
 # Kept by the broker: by whom it was written decides who may clear it.
 KEPT_FROM_FRAME = ("presence", "report", "settings/actual")

@@ -20,9 +20,10 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from .. import history, wording
+from .. import wording
 from ..notify import BROWSER, WAITING
-from ..setpoint_words import word
+from ..season.setpoint_words import word
+from ..store import history
 from . import openapi
 from .bodies import read, whole
 from .hands import DIARY, LEAST_HOURS, MOST_HOURS

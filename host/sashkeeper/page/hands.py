@@ -10,15 +10,15 @@ import asyncio
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol, TypeVar
 
-from .. import setpoint_send
 from ..alarms import build, links, log, states
-from ..commands.order import WHY
 from ..context import App
 from ..errors import InputError
-from ..outbox import Outbox
-from ..setpoint_send import Outcome
-from ..setpoint_words import controller, faults
+from ..season import setpoint_send
+from ..season.setpoint_send import Outcome
+from ..season.setpoint_words import controller, faults
 from ..store import Alarm
+from ..wire.outbox import Outbox
+from ..wording import ORDER_REFUSED
 
 T = TypeVar("T")
 
@@ -128,7 +128,7 @@ class Hands:
         )
         if sent.done is None:
             return "no answer", ""
-        return ("done", "") if sent.done else ("refused", WHY.get(sent.why or "", sent.why or ""))
+        return ("done", "") if sent.done else ("refused", ORDER_REFUSED.get(sent.why or "", sent.why or ""))
 
     def in_force(self, frame: str) -> dict[str, int]:
         """Return the settings that the frame says it holds, or the built-in ones while it has said nothing."""

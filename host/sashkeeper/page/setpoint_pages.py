@@ -14,11 +14,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from .. import season_now, wording
+from .. import wording
 from ..errors import InputError, SashkeeperError
-from ..place import need_site, site_of
-from ..setpoint_words import WORDS, in_unit, word
-from ..setpoints import Suggestion
+from ..season import season_now
+from ..season.place import need_site, site_of
+from ..season.setpoint_words import WORDS, in_unit, word
+from ..season.setpoints import Suggestion
 from ..units import from_fahrenheit, to_fahrenheit
 from .bodies import form
 from .render import render
@@ -99,7 +100,7 @@ class SetpointPages:
         faults = faults or self.site.hands.faults(frame, changes)
         if faults:
             return self._form(request, frame, sent, faults, 422)
-        from ..preview import preview
+        from ..season.preview import preview
 
         site = need_site(self.site.app.config)
         day = site.today(self.site.state.now_s) + timedelta(days=1)

@@ -17,7 +17,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ..context import App
-from ..daylight import sun_position
+from ..season.daylight import sun_position
 from . import api, faults, join_page, live, pages
 from .gate import HEADERS, Gate, check_origin
 from .hands import Hands, Publish

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
-from .. import history, wording
+from .. import wording
 from ..context import App
-from ..daylight import sun_position, sun_times
-from ..store import Roll
+from ..season.daylight import sun_position, sun_times
+from ..store import Roll, history
 
 BIN_S = 300
 # Less is the slack of a lid that is stuck or shut, for the smallest crack is 4 %.

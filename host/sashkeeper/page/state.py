@@ -9,11 +9,11 @@ from typing import Any
 from .. import picture, wording
 from ..alarms import log, states
 from ..alarms.around import StoreAround
-from ..commands.advice import look
 from ..context import App
 from ..errors import SashkeeperError
 from ..picture import Live
 from ..store import Alarm, Frame
+from ..tonight import look
 
 # Values older than this are said to be old. Frames send one a minute and a report every ten.
 OLD_S = 900.0

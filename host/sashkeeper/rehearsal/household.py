@@ -8,17 +8,18 @@ from pathlib import Path
 from typing import Any
 
 from .. import config as config_file
-from .. import frames, planting, season_now
+from .. import frames
 from ..alarms import AlarmDesk, catalogue, rules
 from ..alarms.around import StoreAround
 from ..clock import SetClock
 from ..context import STORE_NAME
-from ..crops import load as load_crops
 from ..notify import Notifier
-from ..outbox import Outbox
-from ..season_keeper import SeasonKeeper
+from ..season import planting, season_now
+from ..season.crops import load as load_crops
+from ..season.season_keeper import SeasonKeeper
 from ..service import Service
 from ..store import Store
+from ..wire.outbox import Outbox
 
 Publish = Callable[[str, bytes, bool], None]
 

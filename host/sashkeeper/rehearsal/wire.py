@@ -11,9 +11,9 @@ import time
 from collections import Counter
 from typing import Any, Protocol
 
-from ..bus import Address, Bus
 from ..errors import BrokerError
-from ..messages import FROM_HOST, split_topic, topic_of
+from ..wire.bus import Address, Bus
+from ..wire.messages import FROM_HOST, split_topic, topic_of
 from .household import Household
 
 PATIENCE_S = 5.0

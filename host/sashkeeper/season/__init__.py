@@ -1,0 +1,1 @@
+"""The season around the vent: crops, light, sowing, setpoints, hardening, picking."""

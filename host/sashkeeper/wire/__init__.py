@@ -1,0 +1,1 @@
+"""The wire: brokers, the subscription, and bytes turned into checked messages and back."""
