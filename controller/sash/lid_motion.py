@@ -105,6 +105,8 @@ class Motion:
     def __init__(self, fittings, position_permille, was_moving, warn_ms):
         self.travel_ms = fittings.get("travel_ms", 40000)
         self.stall_ma = fittings.get("stall_ma", 3000)
+        # Permille of power while shutting: what keeps the edge below the speed that sizing allows.
+        self.shut_power = max(RAMP_FROM, min(1000, fittings.get("shut_power_permille", 1000)))
         self.switches = fittings.get("end_switches", 1)
         self.has_pot = fittings.get("pot", 0)
         self.forward = SHUT_DIRECTION if fittings.get("reverse", 0) else OPEN_DIRECTION
@@ -441,6 +443,8 @@ class Motion:
         limit = self.travel_ms + self.travel_ms * MARGIN // 1000
         if self._gentle:
             return self._work_ms >= limit
+        if self._direction() == SHUT_DIRECTION:
+            limit = limit * 1000 // self.shut_power
         if self.tries and self.switches and not self._freed and (
                 self._start_ms == 0 or self._start_ms == self.travel_ms):
             # A new try is short: it goes on only if the switch shows that it moves.
@@ -823,5 +827,7 @@ class Motion:
             self.duty_permille = 0
             return
         full = GENTLE if self._gentle else 1000
+        if self._direction() == SHUT_DIRECTION:
+            full = min(full, self.shut_power)
         ramp = RAMP_FROM + (1000 - RAMP_FROM) * self._drive_ms // RAMP_MS
         self.duty_permille = min(full, ramp)

@@ -842,3 +842,18 @@ def test_shutting_stops_at_less_than_half_the_current_that_opening_may_take() ->
         bench.stray_ma = extra_ma
         bench.step(want)
         assert (bench.motion.motor == 0) == bool(stops), (want, extra_ma)
+
+
+@pytest.mark.parametrize("power", [300, 500, 867])
+def test_shutting_keeps_to_the_power_that_the_fittings_allow(power: int) -> None:
+    """Sizing slows a fast lid by less power while shutting; it opens with all, and arrives without a doubt."""
+    bench = LidBench(shut_power_permille=power)
+    bench.until_rest(1000)
+    assert bench.state == "open"
+    most = 0
+    bench.step(0)
+    while bench.motion.moving or bench.motion.siren:
+        most = max(most, bench.motion.duty_permille)
+        bench.step(0)
+    assert most == power
+    assert (bench.state, bench.fault) == ("shut", "")

@@ -24,6 +24,7 @@ def test_a_fresh_drive_stands_still_and_knows_nothing_else() -> None:
     set_values = {name: value for name, value in fresh.items() if value not in (0, NONE)}
     assert set_values == {
         "travel_ms": 40_000, "open_ms": 40_000, "shut_ms": 40_000, "stall_ma": 3_000, "switches": 1, "forward": 1,
+        "shut_power": 1000,
         "quiet_ms": 60_000, "_rest_ms": lid_motion.TURN_MS, "_announce": 1,
     }  # fmt: skip
     unknown = {name for name, value in fresh.items() if value == NONE}

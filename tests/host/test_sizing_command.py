@@ -41,6 +41,37 @@ def test_an_unsafe_lid_is_refused_with_exit_code_1() -> None:
     assert "Lower the limit of the motor driver" in result.output
 
 
+def test_a_lid_that_comes_down_too_fast_is_slowed_by_its_fittings() -> None:
+    """The verdict asks for less power while shutting, and the fittings carry it to the firmware."""
+    drive = GOOD_LID[:GOOD_LID.index("--speed")]
+    fast = [*drive, "--speed", "9", "--current", "1.2", *LIMIT]
+    result = run(*fast)
+    out = json.loads(run(*fast, "--json").output)
+    power = out["figures"]["fittings"]["shut_power_permille"]
+    assert f"Close with {power} permille of full power" in " ".join(result.output.split())
+    assert power * out["figures"]["edge_mm_s"] <= 15_000.5
+    slow = json.loads(run(*drive, "--speed", "3", "--current", "1.2", *LIMIT, "--json").output)
+    assert "shut_power_permille" not in slow["figures"]["fittings"]
+
+
+def test_lines_keep_to_a_narrow_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At 60 columns nothing but the fittings, which are to be copied, is longer than a line."""
+    monkeypatch.setenv("COLUMNS", "60")
+    for words in ([*GOOD_LID], [*POWER]):
+        lines = run(*words).output.splitlines()
+        assert [line for line in lines if len(line) > 60 and "{" not in line] == []
+
+
+@pytest.mark.parametrize(
+    ("words", "missing"), [(["lid"], "--depth"), (GOOD_LID[:5], "--force"), (["power"], "--battery")]
+)
+def test_what_is_needed_and_missing_is_named(words: list[str], missing: str) -> None:
+    """One sentence with the option's name, exit code 2."""
+    result = run(*words)
+    assert result.exit_code == 2
+    assert f"Missing option '{missing}'" in result.output
+
+
 def test_json_holds_rows_figures_and_verdict() -> None:
     """The machine form carries every safety row and plain numbers."""
     out = json.loads(run(*GOOD_LID, *LIMIT, "--json").output)

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from sashkeeper.columns import paragraph
 from sashkeeper.context import App
 from sashkeeper.errors import InputError
 from sashkeeper.sizing import drawing, judge_lid, linkage, loads, power
@@ -38,10 +39,9 @@ def _positive(_ctx: click.Context, param: click.Parameter, value: float | None) 
 def _number(
     name: str, default: float | None, text: str, required: bool = False
 ) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    return click.option(
-        name, type=float, default=default, required=required, show_default=default is not None, help=text,
-        callback=_positive,
-    )  # fmt: skip
+    # A default of None would count as given, and nothing would be required any more.
+    known: dict[str, Any] = {} if default is None else {"default": default, "show_default": True}
+    return click.option(name, type=float, required=required, help=text, callback=_positive, **known)
 
 
 @size.command("lid", help="Forces, speeds and current of a lid and its drive, against the safety rows.")
@@ -90,17 +90,18 @@ def size_lid(ctx: click.Context, /, picture: Path | None, as_json: bool, **given
         _say_json(rows, {**dataclasses.asdict(figures), "mass_kg": mass, "place": dataclasses.asdict(place),
                          "snow_limit_m": snow, "fittings": fittings})  # fmt: skip
     else:
-        click.echo(
+        click.echo(paragraph(
             f"Lid {depth:g} x {width:g} m, {mass:.1f} kg. "
             f"Drive on the lid {place.attach_m * 1000:.0f} mm from the hinge, "
             f"fixed {place.pivot_x_m * 1000:.0f} mm in front of and {-place.pivot_y_m * 1000:.0f} mm below it."
-        )
+        ))  # fmt: skip
         _say_rows(rows)
-        click.echo(
+        click.echo(paragraph(
             f"Snow the drive could lift: {snow['fresh'] * 100:.0f} cm fresh, {snow['wet'] * 100:.0f} cm wet. "
             "A lid frozen to its rim counts as blocked."
-        )
-        click.echo("For the board's fittings, to be measured at the bench: " + json.dumps(fittings))
+        ))  # fmt: skip
+        click.echo("For the board's fittings, to be measured at the bench:")
+        click.echo("  " + json.dumps(fittings))
         _say_verdict(rows)
     ctx.exit(1 if worst(rows) is Verdict.REFUSED else 0)
 
@@ -172,11 +173,11 @@ def size_power(ctx: click.Context, /, picture: Path | None, as_json: bool, **giv
         _say_json(rows, {**dataclasses.asdict(figures), "settings": {} if supply.lithium else limits})
     else:
         _say_rows(rows)
-        click.echo(
+        click.echo(paragraph(
             "The pack's own electronics guard a lithium battery; ask its maker for the low and empty voltage."
             if supply.lithium
             else f"Settings for a lead battery: battery_low_mv {figures.low_mv}, battery_empty_mv {figures.empty_mv}."
-        )
+        ))  # fmt: skip
         _say_verdict(rows)
     ctx.exit(1 if worst(rows) is Verdict.REFUSED else 0)
 
@@ -232,7 +233,7 @@ def _say_rows(rows: Sequence[Row]) -> None:
     for row in rows:
         mark = {Verdict.SOUND: "ok", Verdict.REPORT: "--", Verdict.CONDITION: "IF", Verdict.REFUSED: "NO"}[row.verdict]
         limit = f" (limit: {row.limit})" if row.limit else ""
-        click.echo(f"  {mark}  {row.id:6} {row.what}: {row.value}{limit}")
+        click.echo(paragraph(f"{mark}  {row.id:6} {row.what}: {row.value}{limit}", "  ", " " * 13))
 
 
 def _say_verdict(rows: Sequence[Row]) -> None:
@@ -244,8 +245,8 @@ def _say_verdict(rows: Sequence[Row]) -> None:
     }[verdict])  # fmt: skip
     for kind, lead in ((Verdict.REFUSED, "No: "), (Verdict.CONDITION, "If: "), (Verdict.REPORT, "Know: ")):
         for sentence in dict.fromkeys(advice_of(list(rows), kind)):
-            click.echo(f"  {lead}{sentence}")
-    click.echo(CAUTION)
+            click.echo(paragraph(lead + sentence, "  ", " " * (2 + len(lead))))
+    click.echo(paragraph(CAUTION))
 
 
 def _say_json(rows: Sequence[Row], figures: dict[str, Any]) -> None:

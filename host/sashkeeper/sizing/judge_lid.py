@@ -196,7 +196,8 @@ def _speed_rows(lid: Lid, f: LidFigures) -> list[Row]:
             f"{f.edge_mm_s:.0f} mm/s at full power",
             "15 mm/s",
             Verdict.CONDITION if slow or lid.guarded else Verdict.REFUSED,
-            f"Close with {f.closing_duty * 1000:.0f} permille of full power, then it takes {f.shutting_s:.0f} s."
+            f"Close with {math.floor(f.closing_duty * 1000)} permille of full power (in the fittings: "
+            f"shut_power_permille); then it takes {f.shutting_s:.0f} s."
             if slow
             else "Too fast to be slowed by power alone: choose a slower drive, or fix it further from the hinge.",
         )
@@ -258,7 +259,8 @@ def _rest_rows(lid: Lid, drive: Drive, f: LidFigures) -> list[Row]:
 def fittings(lid: Lid, drive: Drive, figures: LidFigures) -> dict[str, int]:
     """Lines for the board's fittings file that follow from the sizing; measure them at the bench check."""
     return {
-        "travel_ms": round(max(figures.travel_s, figures.shutting_s) * 1000),
+        "travel_ms": round(figures.travel_s * 1000),
         "run_ma": round(drive.idle_a * 1000),
         "stall_ma": round(figures.limit_a * 1000),
+        **({"shut_power_permille": math.floor(figures.closing_duty * 1000)} if figures.closing_duty < 1 else {}),
     }
