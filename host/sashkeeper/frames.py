@@ -26,6 +26,27 @@ FITTINGS: Mapping[str, Any] = {
     "reverse": 0,
     "probes": {},
 }
+# What may be said of a lid and its drive by hand, and within which limits: whatever lies outside is a slip of the hand.
+FITTING_LIMITS: Mapping[str, tuple[int, int]] = {
+    "travel_ms": (2_000, 300_000),
+    "stall_ma": (100, 30_000),
+    "run_ma": (10, 20_000),
+    "shut_power_permille": (300, 1000),
+    "end_switches": (0, 1),
+    "pot": (0, 1),
+    "reverse": (0, 1),
+}
+
+
+def read_fitting(text: str) -> tuple[str, int]:
+    """Return (name, number) of "stall_ma=1200". Raises InputError."""
+    name, _, number = text.partition("=")
+    if name not in FITTING_LIMITS:
+        raise InputError(f'"{text}" names no fitting. Known are {", ".join(FITTING_LIMITS)}. Nothing was changed.')
+    low, high = FITTING_LIMITS[name]
+    if not number.isascii() or not number.isdigit() or not low <= int(number) <= high:
+        raise InputError(f'"{text}": {name} is a whole number from {low} to {high}. Nothing was changed.')
+    return name, int(number)
 
 
 def id_from(name: str) -> str:

@@ -91,6 +91,34 @@ def test_what_was_measured_outlives_an_update(home: Path, board: PtyBoard) -> No
 
 
 @needs_micropython
+def test_figures_of_the_drive_are_taken_and_checked_again(home: Path, board: PtyBoard) -> None:
+    """What sizing printed goes onto the board; a changed figure makes the bench check due, the same one does not."""
+    install = ["board", "install", "north", "--port", board.port]
+    figures = ["--fitting", "travel_ms=33152", "--fitting", "shut_power_permille=770"]
+    assert run(home, *install, *figures).exit_code == 0
+    path = board.root / "fittings.json"
+    fittings = json.loads(path.read_text())
+    assert (fittings["travel_ms"], fittings["shut_power_permille"], fittings["bench"]) == (33_152, 770, 1)
+    path.write_text(json.dumps({**fittings, "bench": 0}))
+    assert run(home, *install, *figures).exit_code == 0
+    assert json.loads(path.read_text())["bench"] == 0
+    assert run(home, *install, "--fitting", "stall_ma=1100").exit_code == 0
+    assert json.loads(path.read_text())["bench"] == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [("speed=3", "names no fitting"), ("stall_ma", "whole number from 100"), ("stall_ma=1e3", "whole number"),
+     ("stall_ma=-5", "whole number"), ("travel_ms=9999999", "from 2000 to 300000")],
+)  # fmt: skip
+def test_a_wrong_figure_is_refused_before_the_board_is_touched(home: Path, text: str, why: str) -> None:
+    """One sentence, exit code 2; no port is even opened."""
+    said = run(home, "board", "install", "north", "--port", "no-such-port", "--fitting", text)
+    assert said.exit_code == 2
+    assert why in " ".join(said.output.split())
+
+
+@needs_micropython
 def test_wifi_is_encrypted_unless_said_otherwise(home: Path, board: PtyBoard, tmp_path: Path) -> None:
     """A network without a certificate is refused in a sentence; with one the board is told to check it."""
     port = ["--port", board.port]

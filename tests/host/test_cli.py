@@ -166,3 +166,29 @@ def test_the_store_is_closed_when_a_command_ends(home: Path) -> None:
     app.close()
     assert app.store.frames() == []
     app.close()
+
+
+def leaves(group: click.Group, path: tuple[str, ...] = ()) -> list[tuple[tuple[str, ...], click.Command]]:
+    """Every command below a group, with the words that call it."""
+    found: list[tuple[tuple[str, ...], click.Command]] = []
+    with click.Context(group) as ctx:
+        for name in group.list_commands(ctx):
+            command = group.get_command(ctx, name)
+            assert command is not None
+            here = (*path, name)
+            found += leaves(command, here) if isinstance(command, click.Group) else [(here, command)]
+    return found
+
+
+NEEDY = [(words, command) for words, command in leaves(main) if any(p.required for p in command.params)]
+
+
+@pytest.mark.parametrize(("words", "command"), NEEDY, ids=[" ".join(w) for w, _ in NEEDY])
+def test_a_command_that_needs_something_names_it(
+    words: tuple[str, ...], command: click.Command, tmp_path: Path
+) -> None:
+    """Called bare, each command says in one sentence what is missing, ends with 2, and writes nothing."""
+    result = CliRunner().invoke(main, ["--home", str(tmp_path / "home"), *words])
+    assert result.exit_code == 2, result.output
+    assert "Missing" in result.output
+    assert not (tmp_path / "home").exists()

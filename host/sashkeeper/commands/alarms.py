@@ -11,6 +11,7 @@ import click
 from .. import wording
 from ..alarms import AlarmDesk, Shown, build, catalogue, log, metrics
 from ..cli import App, json_option, pass_app, print_json
+from ..config import FILE_NAME
 from ..errors import InputError, JobError
 from ..notify import Notifier, check_channels
 from ..units import span
@@ -142,7 +143,9 @@ def test(app: App, as_json: bool) -> None:
     """Send a real test message by every channel now."""
     channels = app.config.channels
     if not channels:
-        raise InputError("No channel to a phone is set. Add a [[channels]] table with name and url to sashkeeper.toml.")
+        raise InputError(
+            f"No channel to a phone is set. Add a [[channels]] table with name and url to {app.home / FILE_NAME}."
+        )
     check_channels(channels)
     words = wording.test_message()
     results = Notifier(app.store, channels, app.clock).test(words.title, words.body)

@@ -117,15 +117,18 @@ def put_runtime(app: App, file: Path, port: str | None, yes: bool) -> None:
 @click.option("--ca", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="Certificate to check it by.")
 @click.option("--plaintext", is_flag=True, help="Really speak to the broker without encryption.")
 @click.option("--older", is_flag=True, help="Put an older firmware in place of a newer one.")
+@click.option("--fitting", "said", multiple=True, metavar="NAME=NUMBER",
+              help="A figure of lid and drive, as \"size lid\" prints them; the bench check is due again.")
 @pass_app
 def install_frame(
     app: App, frame: str, port: str | None, wifi: str | None, host: str | None, broker_port: int | None,
-    ca: Path | None, plaintext: bool, older: bool,
+    ca: Path | None, plaintext: bool, older: bool, said: tuple[str, ...],
 ) -> None:  # fmt: skip
     """Put firmware, name, key and network of FRAME on a board. Running it again updates; power may go at any time."""
     from sashkeeper.wire.broker import lan_host
 
     found = app.store.frame(frame)
+    figures = dict(registry.read_fitting(text) for text in said)
     own = files(app.home).ca_der
     ours = not ca and not plaintext and own.exists()
     if ours:
@@ -148,6 +151,8 @@ def install_frame(
         old = install.get_fittings(line) or {}
         made = registry.fittings(found, host or lan_host(app), broker_port or app.config.broker.port, _kept(old))
         _add_network(made, line, wifi, password, trusted, HOST_NAME if ours else "")
+        if any(made.get(name) != figure for name, figure in figures.items()):
+            made = {**made, **figures, "bench": 1}
         made.setdefault("bench", 1)  # nothing moves on its own before the bench check
         install.put_fittings(line, made)
         folder = install.install(line, _image_for(line, status.platform), older, _told)

@@ -100,8 +100,8 @@ def size_lid(ctx: click.Context, /, picture: Path | None, as_json: bool, **given
             f"Snow the drive could lift: {snow['fresh'] * 100:.0f} cm fresh, {snow['wet'] * 100:.0f} cm wet. "
             "A lid frozen to its rim counts as blocked."
         ))  # fmt: skip
-        click.echo("For the board's fittings, to be measured at the bench:")
-        click.echo("  " + json.dumps(fittings))
+        click.echo("When you set up the board, put this behind the command:")
+        click.echo("  " + " ".join(f"--fitting {name}={figure}" for name, figure in fittings.items()))
         _say_verdict(rows)
     ctx.exit(1 if worst(rows) is Verdict.REFUSED else 0)
 
