@@ -371,10 +371,13 @@ def test_the_worker_shows_what_the_courier_sends(browser: Browser, page: tuple[s
     browser.call("ServiceWorker.enable")
     number = browser.until_event("ServiceWorker.workerRegistrationUpdated")["registrations"][0]["registrationId"]
     told = {"title": "Urgent: lid stuck", "body": "Lift it.", "tag": "alarm-1", "path": "/alarms/1", "urgent": True}
-    browser.call("ServiceWorker.deliverPushMessage", origin=url, registrationId=number, data=json.dumps(told))
+    # A worker that has just been started may miss the browser's inspector: then it is delivered again, under the same tag.
+    deliver = lambda: browser.call(  # noqa: E731
+        "ServiceWorker.deliverPushMessage", origin=url, registrationId=number, data=json.dumps(told)
+    )
     shown = (
         "navigator.serviceWorker.ready.then(r => r.getNotifications())"
         ".then(l => l.map(n => [n.title, n.body, n.tag, n.data.path]))"
     )
-    assert browser.until(f"{shown}.then(l => l.length > 0)")
+    assert any((deliver(), browser.until(f"{shown}.then(l => l.length > 0)", 5.0))[1] for _ in range(4))
     assert browser.run(shown) == [["Urgent: lid stuck", "Lift it.", "alarm-1", "/alarms/1"]]
