@@ -371,7 +371,7 @@ def test_the_worker_shows_what_the_courier_sends(browser: Browser, page: tuple[s
     browser.call("ServiceWorker.enable")
     number = browser.until_event("ServiceWorker.workerRegistrationUpdated")["registrations"][0]["registrationId"]
     told = {"title": "Urgent: lid stuck", "body": "Lift it.", "tag": "alarm-1", "path": "/alarms/1", "urgent": True}
-    # A worker that has just been started may miss the browser's inspector: then it is delivered again, under the same tag.
+    # A worker that has just been started may miss it: then it is delivered again, under the same tag.
     deliver = lambda: browser.call(  # noqa: E731
         "ServiceWorker.deliverPushMessage", origin=url, registrationId=number, data=json.dumps(told)
     )
