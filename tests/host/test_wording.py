@@ -10,6 +10,7 @@ import pytest
 from sash import lid_law, lid_table
 from sashkeeper import wording
 from sashkeeper.alarms import catalogue, states
+from sashkeeper.alarms import words as alarm_words
 from sashkeeper.alarms.picture import Around, Limits, LiveFrame
 
 FAULT_WORDS = (
@@ -64,7 +65,7 @@ def test_every_lid_and_alarm_state_has_words() -> None:
 @pytest.mark.parametrize("facts", [FULL, {}], ids=["all known", "nothing known"])
 def test_every_alarm_has_three_parts(alarm: str, facts: dict[str, wording.Fact]) -> None:
     """Each alarm says what happened, what we do and what you can do, whatever is known, without program words."""
-    words = wording.alert(alarm, "North", facts, "urgent")
+    words = alarm_words.alert(alarm, "North", facts, "urgent")
     for part in (words.title, words.happened, words.doing, words.hands):
         assert part.strip(), alarm
         assert not UNWANTED.search(part.replace("close_mdegc: not below opening", "")), part
@@ -77,7 +78,7 @@ def test_every_alarm_has_three_parts(alarm: str, facts: dict[str, wording.Fact])
 
 def test_stuck_alert_names_everything_needed() -> None:
     """The stuck-lid message holds frame, crop, temperature, rate, limit, minutes with range, and safe handling."""
-    words = wording.alert("stuck-shut", "North", FULL, "urgent")
+    words = alarm_words.alert("stuck-shut", "North", FULL, "urgent")
     for needed in ("North frame", "spinach", "27.4 °C", "rising 0.6 °C a minute", "32 °C", "8 minutes", "(5 to 14)"):
         assert needed in words.happened, needed
     for needed in ("Press hold", "closing edge", "lift", "prop"):
@@ -87,14 +88,14 @@ def test_stuck_alert_names_everything_needed() -> None:
 def test_alarms_that_send_hands_to_a_moving_lid_warn_of_it() -> None:
     """Each message that asks for a hand on the lid says hold first or fingers clear, or keeps people away."""
     for alarm in catalogue.default().ids():
-        words = wording.alert(alarm, "North", FULL)
+        words = alarm_words.alert(alarm, "North", FULL)
         if re.search(r"\b(lift|lower|prop)\b", words.hands.lower()):
             assert re.search(r"hold|fingers clear", words.hands.lower()) or alarm == "frame-silent-sun", alarm
 
 
 def test_fahrenheit() -> None:
     """In Fahrenheit both temperatures and rates are converted: 27.44 C = 81.4 F, 0.6 C = 1.1 F a minute."""
-    words = wording.alert("stuck-shut", "North", FULL, "", True)
+    words = alarm_words.alert("stuck-shut", "North", FULL, "", True)
     assert "81.4 °F" in words.happened
     assert "1.1 °F a minute" in words.happened
     assert wording.temperature_words(-0.01) == "0 °C"
@@ -102,16 +103,16 @@ def test_fahrenheit() -> None:
 
 def test_old_values_carry_their_age() -> None:
     """A temperature that is minutes old says so."""
-    assert "20 min ago" in wording.alert("too-hot", "North", {**FULL, "age_s": 1200.0}).happened
+    assert "20 min ago" in alarm_words.alert("too-hot", "North", {**FULL, "age_s": 1200.0}).happened
 
 
 def test_reminder_all_clear_group_and_sign_of_life() -> None:
     """The other messages name the incident and have three parts too."""
-    again = wording.reminder("stuck-shut", "North", FULL, 600.0, False)
+    again = alarm_words.reminder("stuck-shut", "North", FULL, 600.0, False)
     assert "Nobody has said" in again.doing
     assert "lid stuck" in again.title
-    assert "Over after 40 min" in wording.all_clear("stuck-shut", "North", FULL, 2400.0).happened
-    assert wording.group([f"t{i}" for i in range(30)]).happened.count("\n") == 20
+    assert "Over after 40 min" in alarm_words.all_clear("stuck-shut", "North", FULL, 2400.0).happened
+    assert alarm_words.group([f"t{i}" for i in range(30)]).happened.count("\n") == 20
     life = wording.sign_of_life(["North: 3 °C"], [])
     assert "Nothing waits for you" in life.hands
     assert dataclasses.astuple(wording.test_message())[1].startswith("This is a test")

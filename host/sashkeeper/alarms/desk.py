@@ -17,6 +17,7 @@ from ..errors import InputError, StoreError, nearest
 from ..notify import FAILED
 from ..store import Event, Reading, Store
 from . import links, log, picture, states
+from . import words as alarm_words
 from .catalogue import Catalogue
 from .engine import ALERT, ALL_CLEAR, FIRST, GROUP, LIFE, Action, Change, Engine, Message, Standing
 from .evening import MODE as COVER_ADVISED
@@ -405,18 +406,18 @@ class AlarmDesk:
 
     def _compose(self, now_s: float, message: Message) -> wording.Words:
         if message.kind == GROUP:
-            return wording.group([self._group_line(s) for s in message.standings])
+            return alarm_words.group([self._group_line(s) for s in message.standings])
         if message.kind == LIFE:
             return wording.sign_of_life(self._frame_lines(now_s), [self._words(s).title for s in message.standings])
         standing = message.standings[0]
         name = self._name(standing.frame)
         lasted_s = now_s - (standing.opened_s or now_s)
         if message.kind == ALL_CLEAR:
-            return wording.all_clear(standing.alarm, name, standing.facts, lasted_s, self.fahrenheit)
+            return alarm_words.all_clear(standing.alarm, name, standing.facts, lasted_s, self.fahrenheit)
         if message.kind == ALERT:
             return self._words(standing)
         known = standing.state == states.ACKNOWLEDGED
-        return wording.reminder(standing.alarm, name, standing.facts, lasted_s, known, self.fahrenheit)
+        return alarm_words.reminder(standing.alarm, name, standing.facts, lasted_s, known, self.fahrenheit)
 
     def _group_line(self, standing: Standing) -> str:
         title = self._words(standing).title
@@ -432,7 +433,7 @@ class AlarmDesk:
 
     def _words(self, standing: Standing) -> wording.Words:
         priority = self.catalogue[standing.alarm].priority
-        return wording.alert(standing.alarm, self._name(standing.frame), standing.facts, priority, self.fahrenheit)
+        return alarm_words.alert(standing.alarm, self._name(standing.frame), standing.facts, priority, self.fahrenheit)
 
     def _name(self, frame: str) -> str:
         return "" if frame == KEEPER else self._around(frame, self.clock.now_s()).name or frame

@@ -8,6 +8,7 @@ from typing import Any
 
 from .. import picture, wording
 from ..alarms import log, states
+from ..alarms import words as alarm_words
 from ..alarms.around import StoreAround
 from ..context import App
 from ..errors import SashkeeperError
@@ -141,8 +142,8 @@ class State:
         """Return one alarm in words: with present numbers while it stands, as it was told when it is over."""
         told = alarm.data.get("words") or ["", alarm.text, "", ""]
         words = wording.Words(*map(str, told))
-        if alarm.closed_s is None and alarm.kind in wording.ALERTS:
-            words = wording.alert(alarm.kind, self._name(alarm.frame), self._facts(alarm), alarm.priority,
+        if alarm.closed_s is None and alarm.kind in alarm_words.ALERTS:
+            words = alarm_words.alert(alarm.kind, self._name(alarm.frame), self._facts(alarm), alarm.priority,
                                   self.app.fahrenheit)  # fmt: skip
         urgency = wording.PRIORITY_WORDS.get(alarm.priority, "")
         title = (words.title or alarm.kind).removeprefix(f"{urgency}: ")
