@@ -1,9 +1,12 @@
-"""`python -m tests.campaign --winters N --days D --jobs 2`: simulated frame-winters, healthy and each with one fault.
+"""`python -m tests.campaign --winters N --days D --jobs 2`: simulated winters, each healthy and with one fault.
 
-Prints a table and, with --out FILE, keeps one JSON line a run; seeds that are in the file already are not run again,
+151 days are a whole winter, November to March; every tenth household has three frames. The fault strikes a copy of the
+winter in the middle of it; --only healthy leaves it out, --only broken plays it alone, from a day before it.
+
+Prints a table and, with --out FILE, keeps one JSON line a winter; seeds that are in the file already are not run again,
 so that a long campaign can be stopped and taken up. Exit code 1 when a lid alarm rang falsely, a fault was missed or
-late, or a winter's messages exceeded their limit (one a frame and day in the worst 30-day mean; with one frame a
-grower that is also within six a grower and day, sign of life included).
+late, or a winter's messages exceeded their limit in the worst 30-day mean: one a frame and day, six a grower and day
+with the sign of life.
 """
 
 from __future__ import annotations
@@ -23,12 +26,12 @@ from tests.campaign.broken import Job, play
 from tests.campaign.winter import STUCK
 
 
-def kept(path: Path | None) -> dict[Job, dict[str, Any]]:
+def kept(path: Path | None) -> dict[Job, list[dict[str, Any]]]:
     """Return what earlier runs left in the file."""
     if path is None or not path.exists():
         return {}
     lines = [json.loads(text) for text in path.read_text().splitlines() if text.strip()]
-    return {(one["job"][0], one["job"][1], one["job"][2]): one for one in lines}
+    return {(one["job"][0], one["job"][1], one["job"][2]): one["runs"] for one in lines}
 
 
 def worst_month(pushes: list[int]) -> float:
@@ -62,7 +65,9 @@ def summary(runs: Iterable[dict[str, Any]]) -> dict[str, Any]:
         "false_stuck_lid": sum(alarms[k] for k in STUCK), "alarms": dict(alarms), "messages": dict(kinds),
         "pushes_per_frame_day": round(pushes / days, 3) if days else None,
         "with_sign_of_life": round((pushes + life) / days, 3) if days else None,
-        "worst_30_day_mean": round(max((worst_month(r["pushes"]) for r in well), default=0.0), 3),
+        "worst_30_day_mean": round(max((worst_month(r["pushes"]) / r["frames"] for r in well), default=0.0), 3),
+        "worst_30_days_of_a_grower": round(1 + max((worst_month(r["pushes"]) for r in well), default=0.0), 3),
+        "households_of_three": sum(r["frames"] > 1 for r in well),
         "worst_day": max((max(r["pushes"]) for r in well), default=0),
         "moves_per_day": round(sum(r["moves"] for r in well) / days, 1) if days else None,
         "fault_runs": len(ill), "fault_frame_days": round(sum(r["frame_days"] for r in ill), 1),
@@ -74,10 +79,12 @@ def summary(runs: Iterable[dict[str, Any]]) -> dict[str, Any]:
 
 def show(figures: dict[str, Any]) -> None:
     """Print the tables."""
-    print(f"{figures['healthy_runs']} healthy winters, {figures['healthy_frame_days']} frame-days: "
+    print(f"{figures['healthy_runs']} healthy households ({figures['households_of_three']} of three frames), "
+          f"{figures['healthy_frame_days']} frame-days: "
           f"{figures['false_stuck_lid']} false stuck-lid alarms, {figures['pushes_per_frame_day']} messages a frame "
           f"and day ({figures['with_sign_of_life']} with the sign of life; worst 30-day mean "
-          f"{figures['worst_30_day_mean']}, worst day {figures['worst_day']}), "
+          f"{figures['worst_30_day_mean']}, of a grower {figures['worst_30_days_of_a_grower']}; "
+          f"worst day {figures['worst_day']}), "
           f"{figures['moves_per_day']} moves a day; messages {figures['messages']}, alarms {figures['alarms']}")
     print(f"{'fault':28} {'found':>5} {'late':>5} {'missed':>6} {'quiet':>5} {'slowest s':>9}  first alarm said")
     for name, row in figures["faults"].items():
@@ -101,25 +108,25 @@ def main(arguments: list[str] | None = None) -> int:
     if given.winters < 1 or given.days < 7 or given.jobs < 1:
         print("A campaign needs at least 1 winter of 7 days and 1 job. Nothing was run.", file=sys.stderr)
         return 2
-    kinds = [given.only] if given.only else ["healthy", "broken"]
-    jobs = [(k, s, given.days) for s in range(given.seed, given.seed + given.winters) for k in kinds]
+    jobs = [(given.only or "both", s, given.days) for s in range(given.seed, given.seed + given.winters)]
     done = kept(given.out)
     todo = [job for job in jobs if job not in done]
     began = time.monotonic()
     if todo:
         with multiprocessing.get_context("spawn").Pool(min(given.jobs, len(todo))) as pool:
-            for job, outcome in pool.imap_unordered(play, todo):
-                done[job] = {"job": list(job), **asdict(outcome)}
+            for job, outcomes in pool.imap_unordered(play, todo):
+                done[job] = [asdict(outcome) for outcome in outcomes]
                 if given.out is not None:
                     with given.out.open("a") as out:
-                        out.write(json.dumps(done[job]) + "\n")
-                print(f"  {job[0]} {job[1]}: {outcome.frame_days:.1f} days, {outcome.fault} {outcome.verdict} "
-                      f"{outcome.said} {outcome.took_s} {outcome.alarms}, {sum(outcome.pushes)} messages, "
-                      f"{time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)  # fmt: skip
-    figures = summary(done[job] for job in jobs)
+                        out.write(json.dumps({"job": list(job), "runs": done[job]}) + "\n")
+                for outcome in outcomes:
+                    print(f"  {job[0]} {job[1]}: {outcome.frame_days:.1f} days, {outcome.fault} {outcome.verdict} "
+                          f"{outcome.said} {outcome.took_s} {outcome.alarms}, {sum(outcome.pushes)} messages, "
+                          f"{time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)  # fmt: skip
+    figures = summary(run for job in jobs for run in done[job])
     show(figures)
     print(json.dumps(figures))
-    flood = figures["worst_30_day_mean"] > 1
+    flood = figures["worst_30_day_mean"] > 1 or figures["worst_30_days_of_a_grower"] > 6
     return 1 if figures["false_stuck_lid"] or figures["missed"] or figures["late"] or flood else 0
 
 

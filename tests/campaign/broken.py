@@ -17,10 +17,12 @@ from pathlib import Path
 
 from sashkeeper.alarms import catalogue
 
-from .winter import DAY_S, FAST, QUICK, START_H, USUAL, Outcome, Winter, first_day, healthy
+from .fork import in_a_fork
+from .winter import DAY_S, FAST, QUICK, USUAL, Outcome, Winter, first_day, healthy
 
-PACE = replace(QUICK, report_s=USUAL.report_s)
-BEFORE_DAYS, AFTER_DAYS = 1, 10  # a fault run begins this long before its fault, and waits so long for its alarm
+PACE = replace(QUICK, report_s=USUAL.report_s)  # readings as often as usual
+BEFORE_DAYS, AFTER_DAYS = 1, 10  # a run of a fault alone begins so long before it; any waits so long for the alarm
+SETTLE_S = 3600.0  # before the fault, for what the frame is asked to report
 RESPOND_S = {"within-30-min": 1800.0, "within-3-h": 3 * 3600.0, "within-24-h": 86_400.0}
 
 
@@ -82,8 +84,7 @@ class Watch:
     """What tells that a fault has begun to matter, looked at after every step."""
 
     def __init__(self, winter: Winter) -> None:
-        self.winter = winter
-        self.runner = winter.runner
+        self.winter, self.runner, self.model = winter, winter.runner, winter.model
         self._air: list[tuple[float, float]] = []  # (time, degC) of the last two hours
 
     def fault(self) -> bool:
@@ -105,14 +106,14 @@ class Watch:
 
     def shut_and_hot(self) -> bool:
         """The lid is down and the bed ten degrees over the usual opening temperature."""
-        return self.runner.frame.lid.lid_permille < 20 and self.winter.model.air_degc > 25.0
+        return self.runner.frame.lid.lid_permille < 20 and self.model.air_degc > 25.0
 
     def dark(self) -> bool:
         """Sun and the bed as flat and cold as under snow for two hours: one for "flat", one for the alarm's on-delay.
 
         On other days only a light cell could tell.
         """
-        now_s, model = self.winter.runner.time_s, self.winter.model
+        now_s, model = self.runner.time_s, self.model
         kept = [(t, v) for t, v in self._air if t >= now_s - 7200] if model.sun_height_deg > 12.0 else []
         self._air = [*kept, (now_s, model.air_degc)]
         airs = [v for _, v in self._air]
@@ -130,33 +131,71 @@ CLOCKS: dict[str, Callable[[Watch], bool]] = {
 }  # fmt: skip
 
 
-def broken(seed: int, days: int, name: str = "") -> Outcome:
-    """The same weather with one fault (by chance) at a moment drawn by chance, from a day before it until it is told.
+@dataclass(frozen=True)
+class Strike:
+    """A fault drawn for one winter: name in BREAKS, day and minute of local standard time, scenario text."""
 
-    Around the fault, and from the moment at which it matters, time goes at the usual pace, so that seconds count.
-    """
+    name: str
+    day: int
+    minute: int
+    text: str
+
+    def at_s(self, winter: Winter) -> float:
+        """The moment [Unix s]."""
+        return winter.midnight_s + self.day * DAY_S + self.minute * 60
+
+
+def draw(seed: int, days: int, name: str = "") -> Strike:
+    """A fault for this winter, at a moment drawn by chance. Kinds go round: each once in as many seeds, shuffled."""
     rng = random.Random(f"fault {seed}")
-    drawn = rng.choice(sorted(BREAKS))
-    while drawn in PAIRS:
-        drawn = rng.choice(sorted(BREAKS))
-    name = name or drawn
+    kinds = sorted(set(BREAKS) - set(PAIRS))
+    turn, place = divmod(seed, len(kinds))
+    name = name or random.Random(f"turn {turn}").sample(kinds, len(kinds))[place]
     one = BREAKS[name]
     day = rng.randrange(BEFORE_DAYS, max(BEFORE_DAYS + 1, days - AFTER_DAYS))
     minute = rng.randrange(one.hours[0] * 60, one.hours[1] * 60)
-    at = f"{first_day(seed) + timedelta(day)}T{minute // 60:02d}:{minute % 60:02d}"
+    at = f"{first_day(seed, days) + timedelta(day)}T{minute // 60:02d}:{minute % 60:02d}"
     table = TABLES.get(one.part, "fault")
     text = f'[[{table}]]\npart = "{one.part}"\nkind = "{one.kind}"\nat = "{at}"\n{one.more}\n'
+    return Strike(name, day, minute, text + one.tables.format(at=at))
+
+
+def broken(seed: int, days: int, name: str = "") -> Outcome:
+    """The same weather with one fault, from a day before it until it is told."""
+    strike = draw(seed, days, name)
     with tempfile.TemporaryDirectory(prefix="sashkeeper-campaign-", dir=FAST) as home:
-        winter = Winter(Path(home), seed, days, day - BEFORE_DAYS, text + one.tables.format(at=at), PACE)
+        winter = Winter(Path(home), seed, days, strike.day - BEFORE_DAYS, PACE)
         try:
-            fault_s = winter.start_s - START_H * 3600 + BEFORE_DAYS * DAY_S + minute * 60
-            return winter.tally(_wait(winter, Outcome(seed, name, 0.0), one, fault_s))
+            return _struck(winter, strike)
         finally:
             winter.rehearsal.close()
 
 
+def with_a_fault(seed: int, days: int) -> tuple[Outcome, Outcome]:
+    """A winter played whole and healthy, and the same winter parting from it where one fault strikes."""
+    strike = draw(seed, days)
+    found: list[Outcome] = []
+
+    def meanwhile(winter: Winter) -> None:
+        winter.rehearsal.run_until(strike.at_s(winter) - SETTLE_S)
+        found.append(in_a_fork(winter, lambda: _struck(winter, strike)))
+
+    return healthy(seed, days, meanwhile=meanwhile), found[0]
+
+
+def _struck(winter: Winter, strike: Strike) -> Outcome:
+    """Play on with the fault until it is told.
+
+    Around the fault, and from the moment at which it matters, time goes at the usual pace, so that seconds count.
+    """
+    winter.strike(strike.text)
+    outcome = Outcome(winter.seed, strike.name, 0.0)
+    return winter.tally(_wait(winter, outcome, BREAKS[strike.name], strike.at_s(winter)))
+
+
 def _wait(winter: Winter, outcome: Outcome, one: Break, fault_s: float) -> Outcome:
     """Run until an alarm tells, or the limit is long past."""
+    began_s = winter.rehearsal.now_s
     winter.rehearsal.run_until(fault_s - 900)
     winter.take(USUAL)
     winter.rehearsal.run_until(fault_s)
@@ -193,7 +232,7 @@ def _wait(winter: Winter, outcome: Outcome, one: Break, fault_s: float) -> Outco
         winter.rehearsal.step()
     if outcome.verdict == "missed" and due_s is None:
         outcome.verdict = "not provoked"
-    outcome.frame_days = (winter.rehearsal.now_s - winter.start_s) / DAY_S
+    outcome.frame_days = (winter.rehearsal.now_s - began_s) / DAY_S * len(winter.runners)
     return outcome
 
 
@@ -205,8 +244,10 @@ def standing(winter: Winter, alarms: tuple[str, ...]) -> bool:
 Job = tuple[str, int, int]
 
 
-def play(job: Job) -> tuple[Job, Outcome]:
+def play(job: Job) -> tuple[Job, list[Outcome]]:
     """Run one job (kind, seed, days), in a process of its own."""
     kind, seed, days = job
     gc.set_threshold(200_000, 50, 50)  # nothing here makes rings that would have to be sought every few steps
-    return job, (healthy if kind == "healthy" else broken)(seed, days)
+    if kind == "both":
+        return job, list(with_a_fault(seed, days))
+    return job, [(healthy if kind == "healthy" else broken)(seed, days)]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from tests.campaign.__main__ import summary, worst_month
-from tests.campaign.broken import BREAKS, PAIRS, broken
-from tests.campaign.winter import QUICK, STUCK, USUAL, healthy
+from tests.campaign.broken import BREAKS, PAIRS, broken, draw, with_a_fault
+from tests.campaign.winter import QUICK, STUCK, USUAL, WHOLE_DAYS, healthy
 
 
 def test_worst_month_by_hand() -> None:
@@ -18,13 +18,30 @@ def test_worst_month_by_hand() -> None:
 
 def test_table_counts_each_run_once() -> None:
     """Missed, late and said come from the runs; what was not provoked is not in the table of what was said."""
-    ill = {"frame_days": 1.0, "alarms": {}, "kinds": {}, "pushes": [0], "life": 0, "moves": 1}
+    ill = {"frame_days": 1.0, "frames": 1, "alarms": {}, "kinds": {}, "pushes": [0], "life": 0, "moves": 1}
     runs = [{**ill, "fault": "latch left on", "verdict": v, "said": s, "took_s": t} for v, s, t in
             (("found", "stuck-shut", 2.0), ("late", "stuck-shut", 200.0), ("missed", "", None),
              ("not provoked", "", None))]
     found = summary(runs)
     assert (found["missed"], found["late"], found["not_provoked"]) == (1, 1, 1)
     assert found["faults"]["latch left on"]["said"] == {"stuck-shut": 2, "none": 1}
+
+
+def test_kinds_of_fault_go_round() -> None:
+    """In as many seeds as there are kinds each kind is drawn once."""
+    kinds = set(BREAKS) - set(PAIRS)
+    first = 3 * len(kinds)
+    assert {draw(seed, WHOLE_DAYS).name for seed in range(first, first + len(kinds))} == kinds
+
+
+@pytest.mark.slow
+def test_a_fault_in_a_copy_leaves_the_winter_as_it_was() -> None:
+    """A winter of three frames that parts in two gives what it gives alone, and its copy has had the fault."""
+    alone = healthy(7, 14)
+    both, struck = with_a_fault(7, 14)
+    assert both == alone
+    assert both.frames == 3
+    assert struck.verdict in ("found", "not provoked"), struck
 
 
 @pytest.mark.slow

@@ -1,7 +1,7 @@
-"""One simulated frame-winter: invented weather, one frame, its household, a phone that remembers. Picklable in and out.
+"""One simulated winter: invented weather, one frame or three, their household, a phone that remembers. Picklable.
 
-Weather and crops' dates are invented. Growers with an even seed lay the cover on when they are advised to, and write it
-into the diary; those with an odd one never do anything.
+A whole winter is November to March. Weather and crops' dates are invented. Growers with an even seed lay the cover on
+when they are advised to, and write it into the diary; those with an odd one never do anything.
 """
 
 from __future__ import annotations
@@ -10,9 +10,11 @@ import math
 import random
 import tempfile
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 from framesim import frame, invented, model, scenario, virtual_frame
 from framesim.battery import BatteryParts
@@ -32,6 +34,9 @@ START_H = 5
 FAST = "/dev/shm" if Path("/dev/shm").is_dir() else None  # the store need not outlive the run
 NIGHT_DEG = -3.0
 UNCOVER_DEG = 8.0  # sun height at which a diligent grower takes the cover off (chosen)
+WHOLE_DAYS = 151  # November to March of a year without 29 February
+NAMES = ("North", "South", "Yard")
+BEDS = (("spinach", "leaf lettuce"), ("kale", "spinach"), ("mache", "arugula"))
 
 
 @dataclass(frozen=True)
@@ -59,7 +64,8 @@ QUICK = Pace()
 class Outcome:
     """What a run gave. fault "": the healthy run. said: first alarm after the fault; took_s from the clock's start.
 
-    pushes    messages about the frame, day by day; sign of life apart
+    frame_days  days, times the number of frames
+    pushes    messages about the frames, day by day; sign of life apart
     kinds     how many of them by kind of message, or kind of alarm
     verdict   "found", "late", "missed", "not provoked" (nothing came of the fault), "" when healthy
     """
@@ -67,6 +73,7 @@ class Outcome:
     seed: int
     fault: str
     frame_days: float
+    frames: int = 1
     alarms: dict[str, int] = field(default_factory=dict)
     pushes: list[int] = field(default_factory=list)
     kinds: dict[str, int] = field(default_factory=dict)
@@ -78,9 +85,14 @@ class Outcome:
     notes: list[str] = field(default_factory=list)
 
 
-def first_day(seed: int) -> date:
-    """From the first of November to the end of February."""
-    return date(2026, 11, 1) + timedelta(random.Random(f"day {seed}").randrange(120))
+def first_day(seed: int, days: int) -> date:
+    """A run shorter than a whole winter lies somewhere within one."""
+    return date(2026, 11, 1) + timedelta(random.Random(f"day {seed}").randrange(max(1, WHOLE_DAYS - days + 1)))
+
+
+def frames_of(seed: int) -> int:
+    """Every tenth household has three frames, its grower of either kind."""
+    return 3 if seed % 20 in (7, 14) else 1
 
 
 def supply(lat_deg: float) -> BatteryParts:
@@ -107,59 +119,73 @@ class Sleeper(InProcess):
 
 
 class Winter:
-    """The frame and its household from one day to another."""
+    """Frames and their household from one day to another. A fault is for the first frame."""
 
-    def __init__(self, home: Path, seed: int, days: int, from_day: int = 0, fault_text: str = "",
-                 pace: Pace = QUICK) -> None:
+    def __init__(self, home: Path, seed: int, days: int, from_day: int = 0, pace: Pace = QUICK) -> None:
+        self.seed = seed
         rng = random.Random(seed)
-        first = first_day(seed)
+        first = first_day(seed, days)
         lat = rng.choice((42.0, 45.0, 47.0, 50.0, 53.0))
-        weather = invented.invent(lat, 8.0, first, first + timedelta(days=days), seed=seed,
-                                  warmth_k=rng.uniform(-3.0, 9.0), utc_offset_h=1.0)
-        self.midnight_s = weather.start_s
-        self.start_s = weather.start_s + START_H * 3600 + from_day * DAY_S
-        self.end_s = weather.start_s + days * DAY_S
+        self.weather = invented.invent(lat, 8.0, first, first + timedelta(days=days), seed=seed,
+                                       warmth_k=rng.uniform(-3.0, 9.0), utc_offset_h=1.0)
+        self.midnight_s = self.weather.start_s
+        self.start_s = self.weather.start_s + START_H * 3600 + from_day * DAY_S
+        self.end_s = self.weather.start_s + days * DAY_S
         place = {"lat_deg": lat, "lon_deg": 8.0, "timezone": "Europe/Berlin"}
         self.house = Household(home, self.start_s, place, ("json://127.0.0.1:9/",))
         self.phone: list[tuple[float, str]] = []
         self.house.notifier._send = self._hear
-        name = self.house.add_frame("North")
-        for crop in ("spinach", "leaf lettuce"):
-            self.house.plant(name, crop, f"{first.year - (first.month < 9)}-09-10", 0.5)
-        fittings = self.house.fittings(name, probes=PROBES, rest_ms=REST_MS)
-        self.model = model.FrameModel(frame.load("garden-frame"), weather)
-        self.model.reset(self.start_s)
-        settings = {**self.house.suggested(name), "report_s": pace.report_s}
-        parts = Parts.for_fittings(fittings, battery=supply(lat))
-        virtual = VirtualFrame(self.model, parts, Faults(), seed)
-        self.runner = Sleeper(virtual, fittings, self.start_s, scenario=scenario.parse(fault_text, 1.0),
-                              settings=settings)
-        self._cover: Fault | None = None
-        if seed % 2 == 0:
-            self.runner.hooks.on_step = lambda _: self._mind_cover()
         self.rehearsal = Rehearsal(self.house, DirectWire(self.house))
-        self.rehearsal.add(self.runner)
+        self.covers: dict[str, Fault] = {}
+        sown = f"{first.year - (first.month < 9)}-09-10"
+        self.runners = [self._frame(n, seed, sown, pace) for n in range(frames_of(seed))]
+        self.runner = self.runners[0]
+        self.model = self.runner.frame.model
         self.take(pace)
+
+    def _frame(self, n: int, seed: int, sown: str, pace: Pace) -> Sleeper:
+        name = self.house.add_frame(NAMES[n])
+        for crop in BEDS[n]:
+            self.house.plant(name, crop, sown, 0.5)
+        fittings = self.house.fittings(name, probes=PROBES, rest_ms=REST_MS)
+        bed = model.FrameModel(frame.load("garden-frame"), self.weather)
+        bed.reset(self.start_s)
+        settings = {**self.house.suggested(name), "report_s": pace.report_s}
+        parts = Parts.for_fittings(fittings, battery=supply(self.weather.lat))
+        virtual = VirtualFrame(bed, parts, Faults(), seed + 1000 * n)
+        runner = Sleeper(virtual, fittings, self.start_s, scenario=scenario.parse("", 1.0), settings=settings)
+        if seed % 2 == 0:
+            runner.hooks.on_step = self._mind_cover
+        self.rehearsal.add(runner)
+        return runner
+
+    def strike(self, fault_text: str) -> None:
+        """Let a scenario begin at the first frame, which from now on reports as often as usual."""
+        self.runner.scenario = scenario.parse(fault_text, 1.0)
+        self.house.outbox.publish_wanted(self.runner.frame_id, {"report_s": USUAL.report_s})
 
     def take(self, pace: Pace) -> None:
         """Go on with steps of this length; readings stay as often as they were."""
         virtual_frame.REST_STEP_MS = max(pace.day_ms, pace.night_ms)
-        self.runner.pace, self.rehearsal.tick_s, self.house.around.keep_s = pace, pace.tick_s, pace.crops_s
+        self.rehearsal.tick_s, self.house.around.keep_s = pace.tick_s, pace.crops_s
+        for runner in self.runners:
+            runner.pace = pace
 
     def _hear(self, url: str, title: str, body: str) -> str:
         self.phone.append((self.house.clock.now_s(), title))
         return ""
 
-    def _mind_cover(self) -> None:
+    def _mind_cover(self, runner: Any) -> None:
         """The diligent grower: cover on at dusk while the advice stands, off in the morning."""
-        sun, afternoon = self.model.sun_height_deg, (self.runner.time_s - self.midnight_s) % DAY_S > DAY_S / 2
-        if self._cover is None and afternoon and sun < 0 and self.house.desk.evening.advised("north"):
-            self._cover = Fault("cover", "on")
-            self.runner.frame.faults.start(self._cover)
-            self.house.store.diary_add(self.runner.time_s, "covered", "Cover laid on", frame="north")
-        elif self._cover is not None and not afternoon and sun > UNCOVER_DEG:
-            self.runner.frame.faults.end(self._cover)
-            self._cover = None
+        name, sun = runner.frame_id, runner.frame.model.sun_height_deg
+        afternoon = (runner.time_s - self.midnight_s) % DAY_S > DAY_S / 2
+        cover = self.covers.get(name)
+        if cover is None and afternoon and sun < 0 and self.house.desk.evening.advised(name):
+            self.covers[name] = Fault("cover", "on")
+            runner.frame.faults.start(self.covers[name])
+            self.house.store.diary_add(runner.time_s, "covered", "Cover laid on", frame=name)
+        elif cover is not None and not afternoon and sun > UNCOVER_DEG:
+            runner.frame.faults.end(self.covers.pop(name))
 
     def tally(self, outcome: Outcome) -> Outcome:
         """Count alarms, messages and moves."""
@@ -173,8 +199,10 @@ class Winter:
             d.data["kind"] if d.alarm is None or d.data["kind"] != "alert" else kind_of[d.alarm] for d in about))
         by_day = Counter(int((d.made_s - self.midnight_s) // DAY_S) for d in about)
         first = int((self.start_s - self.midnight_s) // DAY_S)
-        outcome.pushes = [by_day[day] for day in range(first, first + round(outcome.frame_days + 0.3))]
-        outcome.moves = sum(e.kind == "moved" for e in store.events("north"))
+        last = int((self.rehearsal.now_s - self.midnight_s - 1) // DAY_S)
+        outcome.pushes = [by_day[day] for day in range(first, last + 1)]
+        outcome.frames = len(self.runners)
+        outcome.moves = sum(e.kind == "moved" for r in self.runners for e in store.events(r.frame_id))
         outcome.notes = [f"{self.when(t)} {title}" for t, title in self.phone if "Good morning" not in title][:40]
         return outcome
 
@@ -184,12 +212,15 @@ class Winter:
         return f"day {day:.0f} {rest / 3600:04.1f} h"
 
 
-def healthy(seed: int, days: int, pace: Pace = QUICK) -> Outcome:
-    """A winter with nothing broken."""
+def healthy(seed: int, days: int, pace: Pace = QUICK, meanwhile: Callable[[Winter], None] | None = None) -> Outcome:
+    """A winter with nothing broken. meanwhile: called before the rest of it is played."""
     with tempfile.TemporaryDirectory(prefix="sashkeeper-campaign-", dir=FAST) as home:
         winter = Winter(Path(home), seed, days, pace=pace)
         try:
+            if meanwhile is not None:
+                meanwhile(winter)
             winter.rehearsal.run_until(winter.end_s)
-            return winter.tally(Outcome(seed, "", (winter.end_s - winter.start_s) / DAY_S))
+            frame_days = (winter.end_s - winter.start_s) / DAY_S * len(winter.runners)
+            return winter.tally(Outcome(seed, "", frame_days))
         finally:
             winter.rehearsal.close()
