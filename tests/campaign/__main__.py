@@ -1,7 +1,7 @@
 """`python -m tests.campaign --winters N --days D --jobs 2`: simulated winters, each healthy and with one fault.
 
-151 days are a whole winter, November to March; every tenth household has three frames. The fault strikes a copy of the
-winter in the middle of it; --only healthy leaves it out, --only broken plays it alone, from a day before it.
+151 days are a whole winter, November to March; every tenth household has three frames. A fault strikes each frame in a
+copy of the winter, in the middle of it; --only healthy leaves faults out, --only broken plays one from a day before it.
 
 Prints a table and, with --out FILE, keeps one JSON line a winter; seeds that are in the file already are not run again,
 so that a long campaign can be stopped and taken up. Exit code 1 when a lid alarm rang falsely, a fault was missed or

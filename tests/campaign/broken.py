@@ -13,6 +13,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 from sashkeeper.alarms import catalogue
@@ -133,8 +134,9 @@ CLOCKS: dict[str, Callable[[Watch], bool]] = {
 
 @dataclass(frozen=True)
 class Strike:
-    """A fault drawn for one winter: name in BREAKS, day and minute of local standard time, scenario text."""
+    """A fault drawn for the n-th frame of a winter: name in BREAKS, day and minute of local standard time, scenario."""
 
+    frame: int
     name: str
     day: int
     minute: int
@@ -145,11 +147,11 @@ class Strike:
         return winter.midnight_s + self.day * DAY_S + self.minute * 60
 
 
-def draw(seed: int, days: int, name: str = "") -> Strike:
+def draw(seed: int, days: int, name: str = "", frame: int = 0) -> Strike:
     """A fault for this winter, at a moment drawn by chance. Kinds go round: each once in as many seeds, shuffled."""
-    rng = random.Random(f"fault {seed}")
+    rng = random.Random(f"fault {seed} {frame}")
     kinds = sorted(set(BREAKS) - set(PAIRS))
-    turn, place = divmod(seed, len(kinds))
+    turn, place = divmod(seed + 5 * frame, len(kinds))
     name = name or random.Random(f"turn {turn}").sample(kinds, len(kinds))[place]
     one = BREAKS[name]
     day = rng.randrange(BEFORE_DAYS, max(BEFORE_DAYS + 1, days - AFTER_DAYS))
@@ -157,7 +159,7 @@ def draw(seed: int, days: int, name: str = "") -> Strike:
     at = f"{first_day(seed, days) + timedelta(day)}T{minute // 60:02d}:{minute % 60:02d}"
     table = TABLES.get(one.part, "fault")
     text = f'[[{table}]]\npart = "{one.part}"\nkind = "{one.kind}"\nat = "{at}"\n{one.more}\n'
-    return Strike(name, day, minute, text + one.tables.format(at=at))
+    return Strike(frame, name, day, minute, text + one.tables.format(at=at))
 
 
 def broken(seed: int, days: int, name: str = "") -> Outcome:
@@ -171,16 +173,17 @@ def broken(seed: int, days: int, name: str = "") -> Outcome:
             winter.rehearsal.close()
 
 
-def with_a_fault(seed: int, days: int) -> tuple[Outcome, Outcome]:
-    """A winter played whole and healthy, and the same winter parting from it where one fault strikes."""
-    strike = draw(seed, days)
+def with_faults(seed: int, days: int) -> list[Outcome]:
+    """A winter played whole and healthy, then for each of its frames the same winter parting from it at one fault."""
     found: list[Outcome] = []
 
     def meanwhile(winter: Winter) -> None:
-        winter.rehearsal.run_until(strike.at_s(winter) - SETTLE_S)
-        found.append(in_a_fork(winter, lambda: _struck(winter, strike)))
+        strikes = [draw(seed, days, frame=n) for n in range(len(winter.runners))]
+        for strike in sorted(strikes, key=lambda one: one.at_s(winter)):
+            winter.rehearsal.run_until(strike.at_s(winter) - SETTLE_S)
+            found.append(in_a_fork(winter, partial(_struck, winter, strike)))
 
-    return healthy(seed, days, meanwhile=meanwhile), found[0]
+    return [healthy(seed, days, meanwhile=meanwhile), *found]
 
 
 def _struck(winter: Winter, strike: Strike) -> Outcome:
@@ -188,7 +191,7 @@ def _struck(winter: Winter, strike: Strike) -> Outcome:
 
     Around the fault, and from the moment at which it matters, time goes at the usual pace, so that seconds count.
     """
-    winter.strike(strike.text)
+    winter.strike(strike.text, strike.frame)
     outcome = Outcome(winter.seed, strike.name, 0.0)
     return winter.tally(_wait(winter, outcome, BREAKS[strike.name], strike.at_s(winter)))
 
@@ -249,5 +252,5 @@ def play(job: Job) -> tuple[Job, list[Outcome]]:
     kind, seed, days = job
     gc.set_threshold(200_000, 50, 50)  # nothing here makes rings that would have to be sought every few steps
     if kind == "both":
-        return job, list(with_a_fault(seed, days))
+        return job, with_faults(seed, days)
     return job, [(healthy if kind == "healthy" else broken)(seed, days)]

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 import pickle
+import shutil
 import sqlite3
+import tempfile
 import traceback
 from collections.abc import Callable
+from pathlib import Path
 from typing import TypeVar
 
 from sashkeeper.store import Store
@@ -24,7 +27,8 @@ def in_a_fork(winter: Winter, play: Callable[[], Found]) -> Found:
     Raises RuntimeError with the copy's traceback where play fails.
     """
     store = winter.house.store
-    copy = store.backup(store.path.with_name(f"fork-{winter.seed}.db"), with_keys=True)
+    home = Path(tempfile.mkdtemp(prefix="copy-", dir=store.path.parent))  # of its own: a journal stays beside the store
+    copy = store.backup(home / store.path.name, with_keys=True)
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
@@ -41,14 +45,14 @@ def in_a_fork(winter: Winter, play: Callable[[], Found]) -> Found:
     with os.fdopen(reading, "rb") as pipe:
         found, why = pickle.loads(pipe.read())
     os.waitpid(child, 0)
-    copy.unlink()
+    shutil.rmtree(home)
     if why:
         raise RuntimeError(why)
     answered: Found = found
     return answered
 
 
-def _move_to(store: Store, copy: os.PathLike[str]) -> None:
+def _move_to(store: Store, copy: Path) -> None:
     """Let this store go on in another file."""
     _left.append(store.db)
-    store.__dict__.update(Store(str(copy)).__dict__)
+    store.__dict__.update(Store(copy).__dict__)

@@ -119,7 +119,7 @@ class Sleeper(InProcess):
 
 
 class Winter:
-    """Frames and their household from one day to another. A fault is for the first frame."""
+    """Frames and their household from one day to another. runner, model: the frame that a fault is for."""
 
     def __init__(self, home: Path, seed: int, days: int, from_day: int = 0, pace: Pace = QUICK) -> None:
         self.seed = seed
@@ -159,8 +159,10 @@ class Winter:
         self.rehearsal.add(runner)
         return runner
 
-    def strike(self, fault_text: str) -> None:
-        """Let a scenario begin at the first frame, which from now on reports as often as usual."""
+    def strike(self, fault_text: str, frame: int = 0) -> None:
+        """Let a scenario begin at one frame, which from now on reports as often as usual."""
+        self.runner = self.runners[frame]
+        self.model = self.runner.frame.model
         self.runner.scenario = scenario.parse(fault_text, 1.0)
         self.house.outbox.publish_wanted(self.runner.frame_id, {"report_s": USUAL.report_s})
 
