@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
-from sashkeeper.commands.simulate import DEFAULT_FRAME, _changes, _settings
+from sashkeeper.commands.winter_options import Winter, winter_options
 from sashkeeper.errors import InputError, JobError
 from sashkeeper.season import crops
 from sashkeeper.season.crops import Crop, CropBook
@@ -25,73 +25,46 @@ DEFAULT_CROPS = "spinach,leaf-lettuce"
 
 
 @click.command("compare", help="Compare ways to keep a lid through one winter.")
-@click.option("--weather", "weather_file", metavar="FILE", required=True, help="EPW, TMY3 or a table with a header.")
-@click.option("--frame", "frame_name", metavar="FRAME", default=DEFAULT_FRAME, show_default=True,
-              help="A TOML file, or the name of a frame that comes with Sashkeeper.")  # fmt: skip
+@winter_options
 @click.option("--crops", "crop_words", metavar="A,B", default=DEFAULT_CROPS, show_default=True,
               help="What grows in the frame; the mean of the crops is judged.")  # fmt: skip
-@click.option("--set", "changes", metavar="KEY=VALUE", multiple=True, help="Change a figure of the frame; repeatable.")
-@click.option("--settings", "settings_file", metavar="FILE", help="Settings of the law, JSON or TOML, by wire name.")
-@click.option("--from", "from_day", metavar="MM-DD", default="11-01", show_default=True, help="First day.")
-@click.option("--to", "to_day", metavar="MM-DD", default="03-31", show_default=True, help="Last day.")
-@click.option("--step", "step_s", type=float, default=60.0, show_default=True, help="Seconds a step.")
 @click.option("--only", metavar="A,B", help="Only these ways: closed, crack, two-point, passive, law, foresight.")
 @click.option("--plot", "plot_file", metavar="OUT.png", help="Draw a picture.")
-@click.option("--lat", type=float, help="Latitude, north positive, where the file does not say.")
-@click.option("--lon", type=float, help="Longitude, east positive.")
-@click.option("--elevation", type=float, help="Height above the sea in metres.")
-@click.option("--utc-offset", type=float, help="Standard time minus UTC in hours.")
-@click.option("--fill", is_flag=True, help="Fill short gaps of the weather file by interpolation.")
 @json_option
 @pass_app
 def command(
     app: App,
-    weather_file: str,
-    frame_name: str,
+    read_winter: Callable[[], Winter],
     crop_words: str,
-    changes: tuple[str, ...],
-    settings_file: str | None,
-    from_day: str,
-    to_day: str,
-    step_s: float,
     only: str | None,
     plot_file: str | None,
-    lat: float | None,
-    lon: float | None,
-    elevation: float | None,
-    utc_offset: float | None,
-    fill: bool,
     as_json: bool,
 ) -> None:
     """Read what was asked for, run every way, say what came of it."""
     from framesim import compare
-    from framesim.frame import FrameError, load
+    from framesim.frame import FrameError
     from framesim.policies import PolicyError
-    from framesim.season import season_days
-    from framesim.weather import WeatherError, read
+    from framesim.weather import WeatherError
 
     book = crops.load(app.home)
     planted = [book.find(word) for word in crop_words.split(",") if word.strip()]
     if not planted:
         raise InputError("Name at least one crop, as in --crops spinach,leaf-lettuce. Nothing was run.")
     names = _names(only, compare.NAMES)
-    hints = {"lat": lat, "lon": lon, "elevation_m": elevation, "utc_offset_h": utc_offset}
+    aim = aim_of(planted, book)
     try:
-        frame = load(frame_name, _changes(changes))
-        if not Path(weather_file).is_file():
-            raise InputError(f"There is no weather file {weather_file}. Give an EPW, a TMY3 or a table.")
-        weather = read(weather_file, fill=fill, **{k: v for k, v in hints.items() if v is not None})
-        from_s, to_s = season_days(weather, from_day, to_day)
-        settings = setpoints_of(planted, book) | (_settings(settings_file) or {})
+        winter = read_winter()
+        settings = setpoints_of(planted, book) | (winter.settings or {})
         comparison = compare.run(
-            frame, weather, aim_of(planted, book), from_s, to_s, step_s, settings, names, _progress
+            winter.frame, winter.weather, aim, winter.from_s, winter.to_s, winter.step_s, settings, names, _progress
         )
     except (FrameError, WeatherError, PolicyError) as fault:
         raise InputError(str(fault)) from fault
     finally:
         _progress("")
+    frame, weather = winter.frame, winter.weather
     if plot_file:
-        _plot(comparison, weather, f"{frame.name}, {from_day} to {to_day}, {weather.name}", plot_file)
+        _plot(comparison, weather, f"{frame.name}, {winter.days}, {weather.name}", plot_file)
     answer = _answer(comparison, planted, weather, frame.name) | {"law_settings": settings}
     if as_json:
         print_json(answer)

@@ -11,7 +11,7 @@ import click
 from sashkeeper.alarms import fitted
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
-from sashkeeper.commands.simulate import DEFAULT_FRAME, _changes
+from sashkeeper.commands.winter_options import DEFAULT_FRAME, changes_of
 from sashkeeper.errors import InputError, JobError
 from sashkeeper.spans import between
 
@@ -67,7 +67,7 @@ def command(
     from framesim.frame import FrameError, load
 
     try:
-        built = load(box, _changes(changes))
+        built = load(box, changes_of(changes))
         if weather_file:
             series |= _station(weather_file)
         ratio = float(built.parameters[at.P_WIND_RATIO])
