@@ -31,7 +31,14 @@ class Parts:
 
 
 class RealBoard:
-    """Everything but the family's own calls. See board.py for what each method promises."""
+    """Everything but the family's own calls. See board.py for what each method promises.
+
+    causes: pairs of a constant of the machine module and the word of board.py for it; machine: that module.
+    A family's file sets both.
+    """
+
+    causes = ()
+    machine = None
 
     def __init__(self, name, fittings, parts, folder=DATA_FOLDER):
         self.name = name
@@ -194,9 +201,14 @@ class RealBoard:
         return os.urandom(count)
 
     def reset_cause(self):
-        """Filled in by the board file."""
+        """Return why the chip started, in a word of board.py."""
+        cause = self.machine.reset_cause()
+        for constant, word in self.causes:
+            if cause == getattr(self.machine, constant, None):
+                return word
         return "unknown"
 
     def reset(self):
-        """Filled in by the board file."""
-        raise NotImplementedError
+        """Restart the chip."""
+        self.safe()
+        self.machine.reset()

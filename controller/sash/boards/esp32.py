@@ -48,11 +48,13 @@ def read_mv_of(machine, number):
 class Board(RealBoard):
     """See board.py."""
 
+    causes = _CAUSES
+
     def __init__(self, fittings, **more):
         import machine
         import onewire
 
-        self._machine = machine
+        self.machine = machine
         parts = build(machine, onewire, PINS, fittings, lambda number: read_mv_of(machine, number))
         super().__init__(NAME, fittings, parts, **more)
         if fittings.get("wifi"):
@@ -62,16 +64,3 @@ class Board(RealBoard):
         elif fittings.get("sleep") and not fittings.get("wind"):
             # The radio and the wind's pulses would not live through it.
             self.light_sleep = machine.lightsleep
-
-    def reset_cause(self):
-        """Return why the chip started."""
-        cause = self._machine.reset_cause()
-        for constant, word in _CAUSES:
-            if cause == getattr(self._machine, constant, None):
-                return word
-        return "unknown"
-
-    def reset(self):
-        """Restart the chip."""
-        self.safe()
-        self._machine.reset()

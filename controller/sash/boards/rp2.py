@@ -34,6 +34,7 @@ INPUT_ONLY = ()
 FORBIDDEN = (0, 1, 23, 24, 25, 29)
 
 _REFERENCE_MV = 3300  # the converter's full scale is the board's own supply
+# A restart by program shows as watchdog on this family.
 _CAUSES = ("PWRON_RESET", "power-on"), ("WDT_RESET", "watchdog")
 
 
@@ -46,27 +47,16 @@ def read_mv_of(machine, number):
 class Board(RealBoard):
     """See board.py."""
 
+    causes = _CAUSES
+
     def __init__(self, fittings, **more):
         import machine
         import onewire
 
-        self._machine = machine
+        self.machine = machine
         parts = build(machine, onewire, PINS, fittings, lambda number: read_mv_of(machine, number))
         super().__init__(NAME, fittings, parts, **more)
         if fittings.get("wifi"):
             import network
 
             join_wifi(self, parts, fittings, network.WLAN(network.STA_IF))
-
-    def reset_cause(self):
-        """Return why the chip started. A restart by program shows as watchdog on this family."""
-        cause = self._machine.reset_cause()
-        for constant, word in _CAUSES:
-            if cause == getattr(self._machine, constant, None):
-                return word
-        return "unknown"
-
-    def reset(self):
-        """Restart the chip."""
-        self.safe()
-        self._machine.reset()
