@@ -439,6 +439,25 @@ def test_doctor_names_what_is_unsafe(
     assert all(i["do"] for i in bad)
 
 
+def test_doctor_knows_the_built_in_battery_limits(healthy: Store, run: Run) -> None:
+    """A frame on a battery that still has the built-in limits is told so; with its own limits, or on mains, not."""
+    from sash import settings
+    from sashkeeper.store import Reading
+
+    def said() -> bool:
+        items = json.loads(run("doctor", "--json", code=0).output)["items"]
+        return any("built-in battery limits" in item["found"] for item in items)
+
+    built_in = settings.defaults()  # type: ignore[no-untyped-call]
+    healthy.save_actual("north", {"v": 1, "n": 1, "settings": built_in, "refused": None}, NOON_S)
+    assert not said()
+    healthy.add_readings([Reading("north", 1, 2, NOON_S - 20, {"air": 8.0, "battery": 12.6})])
+    assert said()
+    own = {**built_in, "battery_low_mv": 12_240, "battery_empty_mv": 11_958}
+    healthy.save_actual("north", {"v": 1, "n": 2, "settings": own, "refused": None}, NOON_S)
+    assert not said()
+
+
 def test_doctor_notices_a_broker_open_to_strangers(healthy: Store, home: Path, run: Run, mosquitto: str) -> None:
     """A broker without accounts is unsafe, however well it answers."""
     from sashkeeper.wire.mosquitto import Mosquitto

@@ -72,6 +72,11 @@ def test_a_grower_plants_and_gets_setpoints(run: Run, store: Store) -> None:
         (("setpoints", "set", "north"), "Nothing to set"),
         (("setpoints", "set", "north", "--opening", "10", "--closing", "12"), "Choose 8 C or lower for closing"),
         (("setpoints", "set", "north", "--opening", "60"), "outside what a frame takes"),
+        (("setpoints", "set", "north", "--other", "batery=12"), 'no setting "batery"'),
+        (("setpoints", "set", "north", "--other", "dwell_s=long"), "is not NAME=NUMBER"),
+        (("setpoints", "set", "north", "--other", "open_mdegc=15000"), "with --opening"),
+        (("setpoints", "set", "north", "--other", "dwell_s=1"), "1 is not between 60 and 3600"),
+        (("setpoints", "set", "north", "--other", "battery_empty_mv=11900"), "at least 200 below battery_low_mv"),
         (("crops", "show", "arugla"), 'Did you mean "arugula"?'),
         (("calendar",), "place is not known yet"),
         (("site", "show"), "place is not known yet"),
@@ -293,6 +298,25 @@ def test_setpoints_are_sent_signed_and_confirmed(run: Run, store: Store, at_brok
         shown = json.loads(run("setpoints", "show", "north", "--json").output)
         assert shown["in_force"]["open_mdegc"] == 15000
         assert shown["sent"][0]["outcome"] == "taken"
+
+
+def test_settings_without_a_word_of_their_own_are_set_by_name(run: Run, store: Store, at_broker: int) -> None:
+    """The battery limits reach the frame beside a setpoint, are named in the answer, and are listed on demand."""
+    frame = FakeFrame(store, at_broker)
+    try:
+        assert frame.ready.wait(10)
+        given = ("--opening", "16", "--other", "battery_low_mv=12240", "--other", "battery_empty_mv=11958")
+        said = " ".join(run("setpoints", "set", "north", *given, "--wait", "10").output.split())
+    finally:
+        frame.close()
+    assert frame.heard[0]["settings"] == {"open_mdegc": 16000, "battery_low_mv": 12240, "battery_empty_mv": 11958}
+    assert "opening 16 C, battery_low_mv 12240, battery_empty_mv 11958" in said
+    shown = run("setpoints", "show", "north").output
+    assert "dwell_s" not in shown
+    assert "battery_low_mv 12240" in shown  # among what was sent
+    listed = run("setpoints", "show", "north", "--all").output
+    assert "battery_empty_mv  11958" in listed
+    assert "dwell_s           600" in listed
 
 
 def test_a_silent_frame_leaves_the_setpoints_waiting(run: Run, store: Store, at_broker: int) -> None:

@@ -103,7 +103,7 @@ def test_power_says_settings_for_the_board() -> None:
     """A sound supply gives the low and empty voltages for the frame's settings."""
     result = run(*POWER)
     assert result.exit_code == 0, result.output
-    assert "battery_low_mv 12240" in result.output
+    assert "--other battery_low_mv=12240" in result.output
 
 
 def test_power_takes_the_growers_own_place(tmp_path: Path) -> None:

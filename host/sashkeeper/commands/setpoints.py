@@ -20,6 +20,7 @@ from sashkeeper.season.setpoint_words import WORDS, controller, faults, in_unit,
 from sashkeeper.season.setpoints import Suggestion
 from sashkeeper.units import from_fahrenheit
 
+PLACE = ("lat_mdeg", "lon_mdeg")
 GUIDE = "Guide values, not measurements: you can set your own, and crops.toml in the home folder changes them for good."
 
 
@@ -30,6 +31,11 @@ def command() -> None:
 
 def _shown(app: App, wire: int) -> str:
     return app.temperature(wire / 1000).replace(".0 ", " ")
+
+
+def _said(app: App, name: str, wire: int) -> str:
+    """A setting in a grower's words, or by its own name and number where there are none."""
+    return f"{word(name)} {_shown(app, wire)}" if name in WORDS else f"{name} {wire}"
 
 
 def _suggested(app: App, frame: str) -> Suggestion:
@@ -144,9 +150,10 @@ def preview_(
 
 @command.command("show")
 @click.argument("frame")
+@click.option("--all", "everything", is_flag=True, help="Also the settings that are seldom changed.")
 @json_option
 @pass_app
-def show(app: App, frame: str, as_json: bool) -> None:
+def show(app: App, frame: str, everything: bool, as_json: bool) -> None:
     """Show what is in force in FRAME, and what was sent to it."""
     app.store.frame(frame)
     actual = app.store.actual(frame)
@@ -168,10 +175,16 @@ def show(app: App, frame: str, as_json: bool) -> None:
         rows = [[word(n), _shown(app, v)] for n, v in actual.body["settings"].items() if n in WORDS]
         click.echo(f"{frame}: in force (number {actual.body.get('n')})")
         click.echo(table(["setpoint", "value"], rows))
+        if everything:
+            click.echo(table(["other", "value", "what"], _other_rows(actual.body["settings"])))
     for s in sent:
-        changed = ", ".join(f"{word(n)} {_shown(app, v)}" for n, v in s.settings.items() if n in WORDS)
+        changed = ", ".join(_said(app, n, v) for n, v in s.settings.items() if n not in PLACE)
         state = s.outcome or "no answer yet"
         click.echo(paragraph(f"sent number {s.n}: {changed} - {state}", "  ", "      "))
+
+
+def _other_rows(settings: Mapping[str, int]) -> list[list[str]]:
+    return [[n, f"{v}", controller.field(n)[4]] for n, v in settings.items() if n not in WORDS and controller.field(n)]
 
 
 def _setting_options(function: Callable[..., None]) -> Callable[..., None]:
@@ -188,6 +201,22 @@ def _setting_options(function: Callable[..., None]) -> Callable[..., None]:
     return function
 
 
+def _others(pairs: tuple[str, ...]) -> dict[str, int]:
+    """Read NAME=NUMBER pairs, names and whole numbers as they go over the wire."""
+    found: dict[str, int] = {}
+    for pair in pairs:
+        name, _, number = (part.strip() for part in pair.partition("="))
+        if controller.field(name) is None:
+            known = ", ".join(n for n in controller.NAMES if n not in WORDS)
+            raise InputError(f'A frame has no setting "{name}". The others are {known}. Nothing was changed.')
+        if name in WORDS:
+            raise InputError(f"Set {name} with --{WORDS[name]}. Nothing was changed.")
+        if not number.removeprefix("-").isdecimal():
+            raise InputError(f'"{pair}" is not NAME=NUMBER with a whole number, like dwell_s=900. Nothing was changed.')
+        found[name] = int(number)
+    return found
+
+
 def _wire(app: App, name: str, value: float) -> int:
     if app.fahrenheit:
         value = value * 5 / 9 if name == "stage_mdegc" else from_fahrenheit(value)
@@ -197,13 +226,19 @@ def _wire(app: App, name: str, value: float) -> int:
 @command.command("set")
 @click.argument("frame")
 @_setting_options
+@click.option("--other", "others", multiple=True, metavar="NAME=NUMBER",
+              help='Any other setting by its own name ("setpoints show --all" lists them), such as the battery limits '
+              'that "size power" prints; repeatable.')  # fmt: skip
 @click.option("--wait", "wait_s", type=click.FloatRange(0, 600), default=WAIT_S, show_default=True, help="Seconds.")
 @json_option
 @pass_app
-def set_(app: App, /, frame: str, wait_s: float, as_json: bool, **given: float | None) -> None:
+def set_(
+    app: App, /, frame: str, others: tuple[str, ...], wait_s: float, as_json: bool, **given: float | None
+) -> None:
     """Send your own setpoints to FRAME and wait until it confirms them."""
     app.store.frame(frame)
     changes = {name: _wire(app, name, value) for name, value in given.items() if value is not None}
+    changes |= _others(others)
     if not changes:
         raise InputError("Nothing to set: give at least one value, like --opening 16. Nothing was changed.")
     _send(app, frame, changes, "set by hand", wait_s, as_json)
@@ -247,7 +282,9 @@ def _send(app: App, frame: str, changes: Mapping[str, int], why: str, wait_s: fl
 
 
 def _print_taken(app: App, frame: str, changes: Mapping[str, int], result: Outcome) -> None:
-    parts = [f"{word(n)} {_shown(app, result.settings[n])}" for n in changes if n in WORDS and n in result.settings]
+    # The place goes along with the crops' setpoints: nobody asked for it.
+    named = [n for n in changes if n in result.settings and n not in PLACE]
+    parts = [_said(app, n, result.settings[n]) for n in named]
     click.echo(paragraph(f"{frame} has taken them (number {result.n}): {', '.join(parts)}."))
     other = [n for n in changes if result.settings.get(n) != changes[n]]
     if other:

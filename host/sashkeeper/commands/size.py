@@ -173,11 +173,14 @@ def size_power(ctx: click.Context, /, picture: Path | None, as_json: bool, **giv
         _say_json(rows, {**dataclasses.asdict(figures), "settings": {} if supply.lithium else limits})
     else:
         _say_rows(rows)
-        click.echo(paragraph(
-            "The pack's own electronics guard a lithium battery; ask its maker for the low and empty voltage."
-            if supply.lithium
-            else f"Settings for a lead battery: battery_low_mv {figures.low_mv}, battery_empty_mv {figures.empty_mv}."
-        ))  # fmt: skip
+        if supply.lithium:
+            click.echo(paragraph(
+                "The pack's own electronics guard a lithium battery; ask its maker for the low and empty voltage."
+            ))  # fmt: skip
+        else:
+            click.echo("Settings for a lead battery, to be sent once the frame runs:")
+            for name, value in limits.items():
+                click.echo(f"  --other {name}={value}")
         _say_verdict(rows)
     ctx.exit(1 if worst(rows) is Verdict.REFUSED else 0)
 

@@ -22,6 +22,7 @@ from ..context import App
 from ..errors import SashkeeperError
 from ..frames import KEY_BYTES
 from ..reach import home_file, in_clear, stays_here
+from ..season.setpoint_words import controller
 from ..units import age
 from ..wire.broker import address
 from ..wire.bus import Bus
@@ -268,6 +269,9 @@ def _one_frame(app: App, frame: str, name: str) -> Iterator[Item]:
                    "Look at its power and its network.")  # fmt: skip
     else:
         yield Item(frame, GOOD, f"{name} was heard {age(now_s - latest.time_s)}.")
+    if latest is not None and "battery" in latest.values and _built_in_limits(app, frame):
+        yield Item(frame, LOOK, f"{name} has the built-in battery limits, at which a resting lead battery is empty.",
+                   '"sashkeeper size power" prints yours, "sashkeeper setpoints set" sends them.')  # fmt: skip
     report = app.store.report(frame)
     firmware = str(report.body.get("firmware", "")) if report else ""
     if firmware and firmware != __version__:
@@ -276,6 +280,13 @@ def _one_frame(app: App, frame: str, name: str) -> Iterator[Item]:
     bench = app.store.frame(frame).data.get("bench")
     if latest is not None and report and report.body.get("board") != "virtual" and not (bench and bench.get("safe")):
         yield Item(frame, LOOK, f"No passed bench check of {name} is on record.", f'"sashkeeper board check {frame}".')
+
+
+def _built_in_limits(app: App, frame: str) -> bool:
+    actual = app.store.actual(frame)
+    built_in = controller.defaults()
+    names = ("battery_low_mv", "battery_empty_mv")
+    return actual is not None and all(actual.body["settings"].get(n) == built_in[n] for n in names)
 
 
 def _keeper(app: App) -> Iterator[Item]:
