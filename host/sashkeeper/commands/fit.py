@@ -11,7 +11,7 @@ import click
 from sashkeeper.alarms import fitted
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
-from sashkeeper.commands.winter_options import DEFAULT_FRAME, changes_of
+from sashkeeper.commands._winter_options import DEFAULT_FRAME, changes_of
 from sashkeeper.errors import InputError, JobError
 from sashkeeper.spans import between
 

@@ -9,7 +9,7 @@ import click
 
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
-from sashkeeper.commands.winter_options import Winter, winter_options
+from sashkeeper.commands._winter_options import Winter, winter_options
 from sashkeeper.errors import InputError, JobError
 from sashkeeper.season import crops
 
