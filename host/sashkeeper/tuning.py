@@ -190,7 +190,7 @@ def spread_of(before: Candidate, after: Candidate) -> dict[str, dict[str, float]
     }
 
 
-ENOUGH_YEARS = 6  # with fewer, what is chosen fits these years more than the next; see docs/tuning.md
+ENOUGH_YEARS = 24  # with fewer, what is chosen fits these years more than the next; see docs/tuning.md
 
 
 def by_year(before: Candidate, after: Candidate, names: Sequence[str]) -> list[dict[str, Any]]:

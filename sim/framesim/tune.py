@@ -4,8 +4,9 @@
     found.best                    # the recommended candidate
     found.front                   # those that no other beats in everything
 
-A quarter of the candidates are spread over the whole space; the rest are children of the best so far and of what is
-set now. A candidate is judged on the mean over the weather years. The few best are run again in fine steps.
+A race: every candidate runs through a few weather years, the promising ones through all of them, and the few best
+once more in fine steps. Some candidates are spread over the whole space; the rest are children of the best so far and
+of what is set now. What is best, and what is safe to change to, is said in tune_choice.
 """
 
 from __future__ import annotations
@@ -17,132 +18,46 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from framesim import tune_batch as batch
-from framesim.tune_run import Problem, RunFile, Threads, TuneError, Workers, YearSpec
+from framesim.tune_choice import Candidate, Motor, good_years, loss, reason, safe, score, worse_years
+from framesim.tune_run import ALL, Problem, RunFile, Threads, TuneError, Workers, YearSpec
 from framesim.tune_space import SEARCHED, Genome, Settings, children, front, genome_of, settings_of, spread
 
 __all__ = [
-    "Candidate", "Motor", "Problem", "Search", "TuneError", "YearSpec", "compare", "good_years", "loss", "search",
+    "Candidate", "Motor", "Problem", "Search", "TuneError", "YearSpec", "compare", "good_years", "loss", "safe",
+    "score", "search", "worse_years",
 ]  # fmt: skip
 
 Array = NDArray[np.float64]
 
-GENERATIONS = 6
-SPREAD_SHARE = 0.25  # of the candidates, over the whole space; chosen
-# So many of the most promising are worked out in fine steps at a time, until some of them do no worse in every year,
-# in so many rounds at most: quick steps are a few percent off, which is more than the tolerance. Chosen.
-SHORTLIST, ROUNDS, ENOUGH = 16, 6, 3
-VERSION = 3  # raise when results of an older run file must not be used any more
-
-# What is traded, all counted so that less is better, in the order of `costs`.
-COSTS = ("heat_kh", "frost_kh", "growing_h", "moves", "battery_mah_day")
-# What one unit is worth in growing hours; chosen. A kelvin hour of frost below the damage point costs leaves,
-# one of heat above the comfort limit costs growth and quality, moves wear the drive.
-WORTH = {"heat_kh": 1.0, "frost_kh": 2.0, "growing_h": -1.0, "moves": 0.02, "battery_mah_day": 0.5}
-# What no year may have more of, growing hours less of.
-HARM = ("heat_kh", "frost_kh", "growing_h")
-ROUNDING = 0.05  # kelvin hours or hours that are rounding
-# The least difference in a winter's harm or growing light that matters: one kelvin hour or hour, or 2 % of what it is
-# now; chosen. Years tuned on may be worse by half of it: the other half is for years that were not tried
-# (docs/tuning.md tells how that half was found).
-LEAST, LEAST_SHARE, TRIED_PART = 1.0, 0.02, 0.5
-# How much dearer harm counts while the search goes on, where a year would be worse off than now; chosen.
-REGRET = 5.0
-
-
-@dataclass(frozen=True)
-class Motor:
-    """What a move takes: running current [mA], full travel [s], and a start at stall current [mA] for start_s [s].
-
-    Defaults are those of a frame's fittings; the length of the start is chosen.
-    """
-
-    run_ma: float = 300.0
-    travel_s: float = 40.0
-    stall_ma: float = 3000.0
-    start_s: float = 0.3
-
-    def mah(self, strokes: Array, moves: Array) -> Array:
-        """Charge drawn [mAh] by full strokes of travel and starts."""
-        return (strokes * self.travel_s * self.run_ma + moves * self.start_s * self.stall_ma) / 3600.0
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """Settings and what they gave: gains (years, N_GAINS); fine: worked out in fine steps."""
-
-    settings: Settings
-    gains: Array
-    days: float
-    motor: Motor = Motor()
-    fine: bool = False
-
-    def figures(self) -> dict[str, Array]:
-        """Figures by name, one value a year."""
-        found = {name: self.gains[:, k] for k, name in enumerate(batch.GAINS)}
-        mah = self.motor.mah(found["strokes"], found["moves"])
-        return {**found, "battery_mah_day": mah / self.days}
-
-    def mean(self, name: str) -> float:
-        """Mean over the years."""
-        return float(self.figures()[name].mean())
-
-    def costs(self) -> Array:
-        """Means in the order of COSTS, growing hours with a minus."""
-        found = self.figures()
-        return np.array([-found[n].mean() if n == "growing_h" else found[n].mean() for n in COSTS])
+# All chosen; docs/tuning.md tells with what they were tried.
+GENERATIONS = 8
+SPREAD_PART = 8  # one candidate in so many is spread over the whole space
+FIRST_YEARS = 6  # that every candidate runs through
+PROMISING, PART = 16, 6  # so many at least, or one in so many, may go on to all years
+PARENTS, OFTEN = 16, 4  # the best so far that have children, and the very best that have them more often
+# So many of the best are worked out in fine steps at a time, in so many rounds at most, until one of them is safe:
+# quick steps are a few percent off.
+SHORTLIST, ROUNDS = 8, 3
+VERSION = 4  # raise when results of an older run file must not be used any more
 
 
 @dataclass(frozen=True)
 class Search:
-    """What a search found. before and best are worked out in fine steps; reason: why best was chosen."""
+    """What a search found.
+
+    before, best  in fine steps, all years
+    tried         those that ran through all years, in quick steps; front: those of them that no other beats
+    looked        how many candidates there were; winters: how many winters were worked out
+    reason        why best was chosen, or why nothing is recommended (best is before then)
+    """
 
     before: Candidate
     best: Candidate
     front: list[Candidate]
     tried: list[Candidate]
+    looked: int
     reason: str
     winters: int
-
-
-def loss(candidate: Candidate) -> float:
-    """What a candidate costs, in growing hours; see WORTH."""
-    return sum(worth * candidate.mean(name) for name, worth in WORTH.items())
-
-
-def _worse(one: Candidate, before: Candidate) -> dict[str, Array]:
-    """By how much one is worse than another in each year; negative where it is better."""
-    mine, theirs = one.figures(), before.figures()
-    return {n: (theirs[n] - mine[n]) if n == "growing_h" else (mine[n] - theirs[n]) for n in WORTH}
-
-
-def matters(before: Candidate) -> dict[str, Array]:
-    """The least differences that matter, in each year, by figure."""
-    now = before.figures()
-    return {n: np.maximum(LEAST, LEAST_SHARE * now[n]) for n in HARM}
-
-
-def good_years(one: Candidate, before: Candidate, part: float = 1.0) -> NDArray[np.bool_]:
-    """In which years a candidate harms no more and grows no less.
-
-    part: of the least difference that matters; 0: by no more than rounding.
-    """
-    worse, least = _worse(one, before), matters(before)
-    beyond = np.array([worse[n] - np.maximum(part * least[n], ROUNDING) for n in HARM])
-    found: NDArray[np.bool_] = np.all(beyond <= 0.0, axis=0)
-    return found
-
-
-def no_worse(one: Candidate, before: Candidate, part: float = 1.0) -> bool:
-    """Whether a candidate harms no more and grows no less in any year, and moves no more on average."""
-    return bool(np.all(good_years(one, before, part))) and float(_worse(one, before)["moves"].mean()) <= 0.0
-
-
-def regret(one: Candidate, before: Candidate) -> float:
-    """What makes a candidate one that nobody would want to change to, in growing hours."""
-    worse, least = _worse(one, before), matters(before)
-    beyond = {n: worse[n] - TRIED_PART * least[n] if n in HARM else worse[n] for n in WORTH}
-    return REGRET * sum(abs(WORTH[n]) * float(np.maximum(beyond[n], 0.0).mean()) for n in WORTH)
 
 
 def search(
@@ -159,7 +74,7 @@ def search(
 ) -> Search:
     """Search around full settings `base` (what is in force, and what is not searched) and choose.
 
-    progress(done, of) is told after every candidate. Broken off, a search goes on from its run file and ends
+    progress(done, of) is told after every winter or few. Broken off, a search goes on from its run file and ends
     in the same result. Raises TuneError.
     """
     if candidates < 2 * GENERATIONS:
@@ -167,11 +82,9 @@ def search(
     mine = workers or Threads(problem)
     key = f"{VERSION} {problem.digest} seed {seed} of {candidates} {sorted(base.items())}"
     kept = RunFile(run_file, key, fresh)
-    days = (problem.years[0].to_s - problem.years[0].from_s) / 86400.0
-    desk = _Desk(mine, kept, days, motor or Motor(), candidates + SHORTLIST + 1, progress or (lambda done, of: None))
+    desk = _Desk(problem, mine, kept, motor or Motor(), progress or (lambda done, of: None), candidates)
     try:
-        now = desk.work([dict(base)])[0]
-        return _choose(desk, now, _generations(desk, now, candidates, seed))
+        return _choose(desk, *_race(desk, dict(base), candidates, seed))
     finally:
         kept.close()
         if workers is None:
@@ -183,97 +96,119 @@ class _Desk:
 
     def __init__(
         self,
+        problem: Problem,
         workers: Workers,
         kept: RunFile,
-        days: float,
         motor: Motor,
-        total: int,
         progress: Callable[[int, int], None],
+        candidates: int,
     ) -> None:
-        self.workers, self.kept, self.days, self.motor = workers, kept, days, motor
-        self.total, self.progress, self.done = total, progress, 0
-        self.winters = 0
+        self.workers, self.kept, self.motor, self.progress = workers, kept, motor, progress
+        self.years = len(problem.years)
+        self.days = (problem.years[0].to_s - problem.years[0].from_s) / 86400.0
+        # Two years more are no race.
+        self.first = slice(0, FIRST_YEARS) if self.years > FIRST_YEARS + 2 else ALL
+        self.rest = slice(FIRST_YEARS, self.years) if self.first != ALL else None
+        count = self.years if self.rest is None else FIRST_YEARS
+        more = sum(_going_on(candidates, n) for n in range(GENERATIONS + 1)) if self.rest else 0
+        self.total = (candidates + 1) * count + (more + 1) * (self.years - count) + (SHORTLIST + 1) * self.years
+        self.done = self.winters = 0
 
-    def work(self, wanted: Sequence[Settings], fine: bool = False) -> list[Candidate]:
+    def work(self, wanted: Sequence[Settings], fine: bool = False, years: slice = ALL) -> list[Candidate]:
         """Gains of all these settings, in their order; what the run file knows already is not done again."""
-        words = [_word(settings, fine) for settings in wanted]
+        words = [_word(settings, fine, years) for settings in wanted]
         todo = [(n, s) for n, s in enumerate(wanted) if words[n] not in self.kept.known]
-        self._tell(len(wanted) - len(todo))
-        for number, gains in self.workers.run(todo, fine):
+        each = len(range(self.years)[years])
+        self._tell((len(wanted) - len(todo)) * each)
+        for number, gains in self.workers.run(todo, fine, years):
             self.kept.keep(words[number], gains)
             self.winters += len(gains)
-            self._tell(1)
+            self._tell(each)
         known = self.kept.known
         return [Candidate(s, known[w], self.days, self.motor, fine) for s, w in zip(wanted, words, strict=True)]
+
+    def go_on(self, some: Sequence[Candidate]) -> list[Candidate]:
+        """What has run through the first years, through all of them."""
+        if self.rest is None:
+            return list(some)
+        more = self.work([c.settings for c in some], years=self.rest)
+        return [one.with_years(other) for one, other in zip(some, more, strict=True)]
 
     def _tell(self, count: int) -> None:
         self.done += count
         self.progress(min(self.done, self.total), self.total)
 
 
-def _word(settings: Settings, fine: bool) -> str:
-    return ("fine " if fine else "") + " ".join(str(settings[name]) for name in SEARCHED)
+def _word(settings: Settings, fine: bool, years: slice) -> str:
+    what = "fine " if fine else ""
+    which = "" if years == ALL else f"{years.start}:{years.stop} "
+    return what + which + " ".join(str(settings[name]) for name in SEARCHED)
 
 
-def _generations(desk: _Desk, now: Candidate, candidates: int, seed: int) -> list[Candidate]:
-    first = int(SPREAD_SHARE * candidates)
-    later = (candidates - first) // GENERATIONS
+def _counts(candidates: int) -> tuple[int, int]:
+    """Candidates of the first generation, and of each later one."""
+    first = candidates // SPREAD_PART
+    return first, (candidates - first) // GENERATIONS
+
+
+def _going_on(candidates: int, generation: int) -> int:
+    """How many may go on to all years after a generation."""
+    first, later = _counts(candidates)
+    return min(max(PROMISING, later // 4), later if generation else first)
+
+
+def _race(desk: _Desk, base: Settings, candidates: int, seed: int) -> tuple[Candidate, list[Candidate], int]:
+    """Run the generations; return what is set now and all that ran through all years, the best first, and a count."""
+    now_first = desk.work([base], years=desk.first)[0]
+    now = desk.go_on([now_first])[0]
+    home = genome_of(base)
+    first, later = _counts(candidates)
     genomes = spread(first, seed)
-    seen = set(genomes)
-    tried: list[tuple[Genome, Candidate]] = []
+    seen = {*genomes, home}
+    few: dict[Genome, Candidate] = {}  # on the first years
+    full: dict[Genome, Candidate] = {}  # on all
     for generation in range(GENERATIONS + 1):
         if generation:
-            genomes = children(_parents(tried, now), later, seed, generation, seen)
-        fitting = [(g, s) for g in genomes if (s := settings_of(g, now.settings)) is not None]
-        tried += zip([g for g, _ in fitting], desk.work([s for _, s in fitting]), strict=True)
-    return [candidate for _, candidate in tried]
+            genomes = children(_parents(full, now, home, generation), later, seed, generation, seen)
+        fitting = [(g, s) for g in genomes if (s := settings_of(g, base)) is not None]
+        done = desk.work([s for _, s in fitting], years=desk.first)
+        few |= {g: c for (g, _), c in zip(fitting, done, strict=True)}
+        ahead = _ranked(few, now_first)[: max(PROMISING, len(few) // PART)]
+        news = [g for g in ahead if g not in full][: _going_on(candidates, generation)]
+        full |= dict(zip(news, desk.go_on([few[g] for g in news]), strict=True))
+    return now, [full[g] for g in _ranked(full, now)], len(few)
 
 
-def _parents(tried: Sequence[tuple[Genome, Candidate]], now: Candidate) -> list[Genome]:
-    """What is worth having children: what one would most like to change to, and the best quarter of the front."""
-    value = [loss(c) + regret(c, now) for _, c in tried]
-    order = sorted(range(len(tried)), key=lambda n: (value[n], tried[n][0]))
-    best = set(order[: len(tried) // 4]) & set(front(np.array([c.costs() for _, c in tried])))
-    few = order[: max(4, len(tried) // 16)]
-    # The very best, and what is set now, have children more often than those that are only good.
-    often = [tried[n][0] for n in order[:4]] + [genome_of(now.settings)] * 2
-    return [tried[n][0] for n in sorted({*few, *best})] + often * (1 + len(few) // 6)
+def _ranked(some: Mapping[Genome, Candidate], now: Candidate) -> list[Genome]:
+    price = {g: score(c, now) for g, c in some.items()}
+    return sorted(some, key=lambda g: (price[g], g))
 
 
-def _choose(desk: _Desk, now: Candidate, tried: list[Candidate]) -> Search:
-    shown = [tried[n] for n in front(np.array([c.costs() for c in tried]))]
-    listed = sorted(tried, key=lambda c: loss(c) + regret(c, now))[: ROUNDS * SHORTLIST]
+def _parents(full: Mapping[Genome, Candidate], now: Candidate, home: Genome, generation: int) -> list[Genome]:
+    """The best so far, the very best more often, and what is set now: at first as often as all others together."""
+    best = _ranked(full, now)
+    return best[:PARENTS] + best[:OFTEN] * 2 + [home] * (PARENTS if generation == 1 else OFTEN)
+
+
+def _choose(desk: _Desk, now: Candidate, ranked: list[Candidate], looked: int) -> Search:
+    shown = [ranked[n] for n in front(np.array([c.costs() for c in ranked]))]
     before = desk.work([now.settings], fine=True)[0]
+
+    def found(best: Candidate, why: str) -> Search:
+        return Search(before, best, shown, ranked, looked, why, desk.winters)
+
     fine: list[Candidate] = []
-    kept: list[Candidate] = []
-    for first in range(0, len(listed), SHORTLIST):
-        fine += desk.work([c.settings for c in listed[first : first + SHORTLIST]], fine=True)
-        kept = [c for c in fine if no_worse(c, before, TRIED_PART)]
-        if len(kept) >= ENOUGH:
+    for first in range(0, min(len(ranked), ROUNDS * SHORTLIST), SHORTLIST):
+        fine += desk.work([c.settings for c in ranked[first : first + SHORTLIST]], fine=True)
+        kept = [c for c in fine if safe(c, before)]
+        if kept:
             break
-    if not kept:
-        reason = "nothing that was tried does no worse than what is set now in every year"
-        return Search(before, before, shown, tried, reason, desk.winters)
-    best = min(kept, key=loss)
-    if loss(best) >= loss(before):
-        return Search(before, before, shown, tried, "what is set now is as good as anything tried", desk.winters)
-    return Search(before, best, shown, tried, _reason(best, before, len(fine), len(kept)), desk.winters)
-
-
-def _reason(best: Candidate, before: Candidate, listed: int, kept: int) -> str:
-    gain = {name: worth * (before.mean(name) - best.mean(name)) for name, worth in WORTH.items()}
-    most = max(gain, key=lambda name: gain[name])
-    words = {
-        "heat_kh": "less heat at the leaves",
-        "frost_kh": "less frost at the leaves",
-        "growing_h": "more hours in the growing band",
-        "moves": "fewer moves of the lid",
-        "battery_mah_day": "less drawn from the battery",
-    }
-    return (
-        f"of the {listed} most promising ones, worked out finely, {kept} do no worse than what is set now in any year; "
-        f"of those this one gains most, above all {words[most]}"
-    )
+    else:
+        return found(before, "nothing that was tried is safe enough to change to")
+    best = min(kept, key=lambda c: score(c, before))
+    if score(best, before) >= 0.0:
+        return found(before, "what is set now is as good as anything tried")
+    return found(best, reason(best, before, kept, len(fine)))
 
 
 def compare(problem: Problem, sets: Sequence[Settings], motor: Motor | None = None) -> list[Candidate]:

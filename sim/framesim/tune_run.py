@@ -31,6 +31,7 @@ from framesim.weather import ARRAY_FIELDS, Weather
 Array = NDArray[np.float64]
 DIGITS = 6
 CHUNK = 8  # candidates in one Dask task
+ALL = slice(None)  # years
 
 
 class TuneError(ValueError):
@@ -74,19 +75,21 @@ class Bench:
         self.years = [Year(problem.frame, y.weather, y.from_s, y.to_s, y.limits) for y in problem.years]
         self._local = threading.local()
 
-    def winters(self, settings: Settings, fine: bool = False) -> Array:
-        """Gains of every year under these settings, shape (years, N_GAINS)."""
+    def winters(self, settings: Settings, fine: bool = False, years: slice = ALL) -> Array:
+        """Gains of these years under these settings, shape (years, N_GAINS)."""
         lanes: list[Lane] | None = getattr(self._local, "lanes", None)
         if lanes is None:
             lanes = self._local.lanes = [year.lane() for year in self.years]
-        return np.round(np.array([lane.run(settings, fine) for lane in lanes]).reshape(-1, N_GAINS), DIGITS)
+        return np.round(np.array([lane.run(settings, fine) for lane in lanes[years]]).reshape(-1, N_GAINS), DIGITS)
 
 
 class Workers(Protocol):
     """Whoever works candidates out."""
 
-    def run(self, todo: Sequence[tuple[int, Settings]], fine: bool = False) -> Iterator[tuple[int, Array]]:
-        """Give (number, gains) in any order."""
+    def run(
+        self, todo: Sequence[tuple[int, Settings]], fine: bool = False, years: slice = ALL
+    ) -> Iterator[tuple[int, Array]]:
+        """Give (number, gains of these years) in any order."""
 
     def close(self) -> None:
         """Let them go."""
@@ -101,14 +104,16 @@ class Threads:
         self._pool = ThreadPoolExecutor(self.cores)
         self._compiled = False
 
-    def run(self, todo: Sequence[tuple[int, Settings]], fine: bool = False) -> Iterator[tuple[int, Array]]:
+    def run(
+        self, todo: Sequence[tuple[int, Settings]], fine: bool = False, years: slice = ALL
+    ) -> Iterator[tuple[int, Array]]:
         """See Workers."""
         rest = list(todo)
         if rest and not self._compiled:
             number, settings = rest.pop(0)
-            yield number, self.bench.winters(settings, fine)  # compiles; two threads would do it twice
+            yield number, self.bench.winters(settings, fine, years)  # compiles; two threads would do it twice
             self._compiled = True
-        waiting = {self._pool.submit(self.bench.winters, settings, fine): number for number, settings in rest}
+        waiting = {self._pool.submit(self.bench.winters, settings, fine, years): number for number, settings in rest}
         try:
             for done in as_completed(waiting):
                 yield waiting[done], done.result()
@@ -126,16 +131,16 @@ _MAKING = threading.Lock()
 
 
 def _on_worker(
-    problem: Problem, digest: str, chunk: Sequence[tuple[int, Settings]], fine: bool
+    problem: Problem, digest: str, chunk: Sequence[tuple[int, Settings]], fine: bool, years: slice
 ) -> list[tuple[int, list[list[float]]]]:
     """Work a few candidates out in a Dask worker; what the problem needs is made once a process."""
     with _MAKING:
         if digest not in _BENCHES:
             _BENCHES.clear()
             bench = Bench(problem)
-            bench.winters(chunk[0][1])  # compile under the lock
+            bench.winters(chunk[0][1], years=slice(0, 1))  # compile under the lock
             _BENCHES[digest] = bench
-    return [(number, _BENCHES[digest].winters(settings, fine).tolist()) for number, settings in chunk]
+    return [(number, _BENCHES[digest].winters(settings, fine, years).tolist()) for number, settings in chunk]
 
 
 class Dask:
@@ -164,11 +169,14 @@ class Dask:
         self._digest = problem.digest
         self._problem = self._client.scatter(problem, broadcast=True)
 
-    def run(self, todo: Sequence[tuple[int, Settings]], fine: bool = False) -> Iterator[tuple[int, Array]]:
+    def run(
+        self, todo: Sequence[tuple[int, Settings]], fine: bool = False, years: slice = ALL
+    ) -> Iterator[tuple[int, Array]]:
         """See Workers."""
         chunks = [list(todo[n : n + CHUNK]) for n in range(0, len(todo), CHUNK)]
         tasks = [
-            self._client.submit(_on_worker, self._problem, self._digest, chunk, fine, pure=False) for chunk in chunks
+            self._client.submit(_on_worker, self._problem, self._digest, chunk, fine, years, pure=False)
+            for chunk in chunks
         ]
         try:
             for done in self._finished(tasks):

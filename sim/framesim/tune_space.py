@@ -40,9 +40,9 @@ class Axis:
 
 # Chosen for cold frames with salad crops; all lie inside the controller's hard limits, which are checked as well.
 AXES = (
-    Axis("open_mdegc", 8000, 24000, 500),
-    Axis(BAND, 3000, 10000, 500),
-    Axis("stage_mdegc", 1000, 5000, 500),
+    Axis("open_mdegc", 8000, 24000, 250),
+    Axis(BAND, 3000, 10000, 250),
+    Axis("stage_mdegc", 1000, 5000, 250),
     Axis("stage_permille", 50, 1000, 50),
     Axis("crack_permille", 40, 300, 10),
     Axis("dwell_s", 300, 2400, 300),

@@ -11,6 +11,7 @@ import click
 from sashkeeper import tuning
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph, table
+from sashkeeper.commands._winter_options import changes_of
 from sashkeeper.errors import InputError, JobError
 from sashkeeper.season import crops
 from sashkeeper.season.place import site_of
@@ -28,8 +29,8 @@ if TYPE_CHECKING:
 @click.option("--weather", "files", multiple=True, type=click.Path(path_type=Path),
               help="A weather year: EPW, TMY3 or table; repeatable.")  # fmt: skip
 @click.option("--invent", "seeds", multiple=True, type=int, help="An invented weather year of this seed; repeatable.")
-@click.option("--years", type=click.IntRange(0, 50), default=0,
-              help="So many invented weather years, of seeds 1, 2, 3 ...")  # fmt: skip
+@click.option("--years", type=click.IntRange(0, 200), default=tuning.ENOUGH_YEARS, show_default=True,
+              help="So many invented weather years beside them, of seeds 1, 2, 3 ...")  # fmt: skip
 @click.option("--hold", "held_files", multiple=True, type=click.Path(path_type=Path),
               help="A weather year held back: only tried at the end.")  # fmt: skip
 @click.option("--hold-invent", "held_seeds", multiple=True, type=int, help="The same, invented.")
@@ -68,7 +69,7 @@ def command(
     place = None if site is None else (site.lat_deg, site.lon_deg, site.elevation_m)
     seeds = tuple(dict.fromkeys((*seeds, *range(1, years + 1))))
     if not files and not seeds:
-        raise InputError("Give weather to tune on: --weather FILE or --years 8; --invent SEED for one of your choice.")
+        raise InputError("Give weather to tune on: --years 24, --weather FILE, or --invent SEED.")
     weather = tuning.weathers(files, seeds, place, season)
     held_place = place or (weather[0].lat, weather[0].lon, weather[0].elevation_m)
     held = tuning.weathers(held_files, held_seeds, held_place, season)
@@ -114,14 +115,8 @@ def _in_force(app: App, frame_id: str | None) -> dict[str, int]:
 def _model(name: str, changes: tuple[str, ...]) -> Frame:
     from framesim.frame import FrameError, load
 
-    pairs = {}
-    for pair in changes:
-        key, equals, value = pair.partition("=")
-        if not equals:
-            raise InputError(f'"{pair}" is not KEY=VALUE, as in --set night_cover=true. Nothing was run.')
-        pairs[key.strip()] = value.strip()
     try:
-        return load(name, pairs)
+        return load(name, changes_of(changes))
     except FrameError as fault:
         raise InputError(str(fault)) from fault
 
@@ -154,7 +149,7 @@ class _bar:
         if not self.quiet:
             from tqdm import tqdm
 
-            self._bar = tqdm(total=self.total, unit="candidate", dynamic_ncols=True, leave=False)
+            self._bar = tqdm(total=self.total, unit="winter", dynamic_ncols=True, leave=False)
         return self
 
     def __call__(self, done: int, of: int) -> None:
@@ -226,7 +221,8 @@ def _answer(
         "held": None if checked is None else tuning.spread_of(*checked),
         "held_years": [] if checked is None else tuning.by_year(*checked, [w.name for w in held]),
         "front": [{"settings": c.settings, **{n: round(c.mean(n), 2) for n in tuning.FIGURES}} for c in found.front],
-        "candidates": len(found.tried),
+        "candidates": found.looked,
+        "through_all_years": len(found.tried),
         "winters": found.winters,
     }
 
@@ -248,10 +244,12 @@ def _tell(app: App, found: Search, answer: dict[str, Any]) -> None:
     if len(answer["weather"]) < tuning.ENOUGH_YEARS:
         click.echo(paragraph(
             f"Tuned on {_count(len(answer['weather']))} only, so another year may go otherwise: give "
-            f"{tuning.ENOUGH_YEARS} or more (--years 8)."
+            f"{tuning.ENOUGH_YEARS} or more (--years {tuning.ENOUGH_YEARS})."
         ))  # fmt: skip
-    click.echo(paragraph(f"{len(found.front)} of {len(found.tried)} candidates are beaten by no other in everything; "
-                         "--plot draws them, --json lists them."))  # fmt: skip
+    click.echo(paragraph(
+        f"Of {found.looked} candidates {len(found.tried)} ran through all years, and of those {len(found.front)} are "
+        "beaten by no other in everything; --plot draws them, --json lists them."
+    ))  # fmt: skip
     click.echo(paragraph(
         "A simulated frame under guide values for crops: good for choosing a direction. Watch leaves and lid in the "
         "first days after a change."
@@ -274,11 +272,13 @@ def _count(years: int) -> str:
 
 
 def _held_words(years: list[dict[str, Any]]) -> str:
-    good = sum(y["no_worse"] for y in years)
-    bad = [y["name"] for y in years if not y["no_worse"]]
+    """In how many years nothing is worse; which are, and whether that matters."""
+    good = sum(y["strictly"] for y in years)
     words = f"No more heat or frost and no less growing light than now in {good} of {len(years)} of these years"
-    tail = f"; worse in {', '.join(bad)}" if bad else ""
-    return f"{words}{tail} (one degree-hour or hour a winter, or 2 %, does not count)."
+    slight = [y["name"] for y in years if y["no_worse"] and not y["strictly"]]
+    bad = [y["name"] for y in years if not y["no_worse"]]
+    tail = f"; worse by less than one degree-hour or hour, or 2 %, in {', '.join(slight)}" if slight else ""
+    return f"{words}{tail}{'; worse in ' + ', '.join(bad) if bad else ''}."
 
 
 def _send(app: App, frame_id: str, found: Search) -> None:
