@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,7 +11,8 @@ import pytest
 from click.testing import Result
 
 from sash import settings as controller
-from sashkeeper import tuning
+from sashkeeper import tune_words, tuning
+from sashkeeper.commands.tune import _seeds
 from sashkeeper.season import crops
 from sashkeeper.store import Store
 
@@ -36,6 +38,7 @@ def test_tune_recommends_draws_and_goes_on(run: Run, store: Store, place: None, 
     words_only = " ".join(text.split())
     assert any(said in words_only for said in ("1 of 1 of these years", "worse in seed 7", "in seed 7"))
     assert "Tuned on one weather year only" in words_only
+    assert re.search(r"^seed 7 +\d+\.\d > \d+\.\d +\d+\.\d > \d+\.\d +\d+ > \d+$", text, re.MULTILINE)
     assert "opening" in text
     assert picture.read_bytes().startswith(b"\x89PNG")
     settings = json.loads(out.read_text())["settings"]
@@ -54,6 +57,7 @@ def test_tune_recommends_draws_and_goes_on(run: Run, store: Store, place: None, 
     ("words", "said"),
     [
         (("tune", "--crop", "spinach", "--years", "0"), "Give weather to tune on"),
+        (("tune", "--crop", "spinach", *WEEK, "--hold-invent", "1"), "Seed 1 is given to tune on and to hold back"),
         (("tune", *WEEK), "Name a frame in which crops stand, or crops with --crop"),
         (("tune", "--crop", "spinich", *WEEK), 'Did you mean "spinach"'),
         (("tune", "nort", *WEEK), 'Did you mean "north"'),
@@ -63,7 +67,8 @@ def test_tune_recommends_draws_and_goes_on(run: Run, store: Store, place: None, 
         (("tune", "--crop", "mache", *WEEK, "--model", "my-frme"), "There is no frame called"),
         (("tune", "--crop", "mache", *WEEK, "--set", "panes"), "is not KEY=VALUE"),
         pytest.param(
-            ("tune", "--crop", "mache", *WEEK, "--dask", "127.0.0.1:1"), "No Dask scheduler answers at 127.0.0.1:1",
+            ("tune", "--crop", "mache", *WEEK, "--dask", "127.0.0.1:1"),
+            "No Dask scheduler answers at 127.0.0.1:1",
             marks=pytest.mark.slow,
         ),
     ],
@@ -73,6 +78,18 @@ def test_tune_refuses_in_a_sentence(run: Run, store: Store, place: None, words: 
     if "--dask" in words:
         pytest.importorskip("distributed")
     assert said in " ".join(run(*words, code=2).output.split())
+
+
+def test_held_seeds_are_never_tuned_on() -> None:
+    """The invented years added by themselves leave out what is held back and what was given already."""
+    assert _seeds((), 4, (2, 11)) == (1, 3, 4, 5)
+    assert _seeds((3, 40), 3, (1,)) == (3, 40, 2, 4, 5)
+
+
+def test_many_years_are_said_in_a_few_words() -> None:
+    """Two dozen years do not fill the screen with their names."""
+    assert tune_words.names_of(["a", "b"]) == "a, b"
+    assert tune_words.names_of([f"seed {n}" for n in range(1, 25)]) == "seed 1, seed 2 ... seed 24: 24 years"
 
 
 def test_invented_weather_needs_a_place(run: Run, store: Store) -> None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
+from itertools import count, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from sashkeeper import tuning
+from sashkeeper import tune_words, tuning
 from sashkeeper.cli import App, json_option, pass_app, print_json
-from sashkeeper.columns import paragraph, table
 from sashkeeper.commands._winter_options import changes_of
 from sashkeeper.errors import InputError, JobError
 from sashkeeper.season import crops
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
               help="A weather year: EPW, TMY3 or table; repeatable.")  # fmt: skip
 @click.option("--invent", "seeds", multiple=True, type=int, help="An invented weather year of this seed; repeatable.")
 @click.option("--years", type=click.IntRange(0, 200), default=tuning.ENOUGH_YEARS, show_default=True,
-              help="So many invented weather years beside them, of seeds 1, 2, 3 ...")  # fmt: skip
+              help="So many invented weather years beside them, of seeds 1, 2, 3 ... but those held back.")  # fmt: skip
 @click.option("--hold", "held_files", multiple=True, type=click.Path(path_type=Path),
               help="A weather year held back: only tried at the end.")  # fmt: skip
 @click.option("--hold-invent", "held_seeds", multiple=True, type=int, help="The same, invented.")
@@ -67,7 +67,7 @@ def command(
     stand = _stand(app, book, frame_id, crop_words)
     site = site_of(app.config)
     place = None if site is None else (site.lat_deg, site.lon_deg, site.elevation_m)
-    seeds = tuple(dict.fromkeys((*seeds, *range(1, years + 1))))
+    seeds = _seeds(seeds, years, held_seeds)
     if not files and not seeds:
         raise InputError("Give weather to tune on: --years 24, --weather FILE, or --invent SEED.")
     weather = tuning.weathers(files, seeds, place, season)
@@ -93,6 +93,15 @@ def command(
     _finish(app, found, weather, held, model, book, stand, season, frame_id, plot, out, as_json)
     if send and frame_id is not None:
         _send(app, frame_id, found)
+
+
+def _seeds(given: tuple[int, ...], years: int, held: tuple[int, ...]) -> tuple[int, ...]:
+    """Seeds to tune on: those given and the first so many others, none of which is held back."""
+    both = sorted(set(given) & set(held))
+    if both:
+        raise InputError(f"Seed {both[0]} is given to tune on and to hold back. Leave one out. Nothing was run.")
+    free = (seed for seed in count(1) if seed not in given and seed not in held)
+    return (*dict.fromkeys(given), *islice(free, years))
 
 
 def _stand(app: App, book: crops.CropBook, frame_id: str | None, words: tuple[str, ...]) -> tuple[tuning.Stand, ...]:
@@ -190,14 +199,14 @@ def _finish(
     if as_json:
         print_json(answer)
         return
-    _tell(app, found, answer)
+    tune_words.tell(found, answer, app.temperature)
     for path, what in ((plot, "Picture"), (out, "Settings")):
         if path is not None:
             click.echo(f"{what}: {path}")
 
 
 def _weather_words(years: list[Weather]) -> str:
-    names = "; ".join(w.name for w in years)
+    names = tune_words.names_of([w.name for w in years])
     return f"Simulated on {names}. Dots: quick steps; square and star: worked out anew in steps of a minute."
 
 
@@ -225,60 +234,6 @@ def _answer(
         "through_all_years": len(found.tried),
         "winters": found.winters,
     }
-
-
-def _tell(app: App, found: Search, answer: dict[str, Any]) -> None:
-    from framesim.tune_space import SEARCHED
-
-    rows = [
-        [tuning.WORDS[n], tuning.value_words(n, found.before.settings[n], app.temperature),
-         tuning.value_words(n, found.best.settings[n], app.temperature)]
-        for n in SEARCHED
-    ]  # fmt: skip
-    click.echo(table(["setting", "now", "recommended"], rows))
-    click.echo(paragraph(f"Why: {found.reason}."))
-    _tell_gain("On the years it was tuned on", answer["weather"], answer["gain"])
-    if answer["held"] is not None:
-        _tell_gain("On years it has not seen", answer["held_weather"], answer["held"])
-        click.echo(paragraph(_held_words(answer["held_years"])))
-    if len(answer["weather"]) < tuning.ENOUGH_YEARS:
-        click.echo(paragraph(
-            f"Tuned on {_count(len(answer['weather']))} only, so another year may go otherwise: give "
-            f"{tuning.ENOUGH_YEARS} or more (--years {tuning.ENOUGH_YEARS})."
-        ))  # fmt: skip
-    click.echo(paragraph(
-        f"Of {found.looked} candidates {len(found.tried)} ran through all years, and of those {len(found.front)} are "
-        "beaten by no other in everything; --plot draws them, --json lists them."
-    ))  # fmt: skip
-    click.echo(paragraph(
-        "A simulated frame under guide values for crops: good for choosing a direction. Watch leaves and lid in the "
-        "first days after a change."
-    ))  # fmt: skip
-
-
-def _tell_gain(head: str, weather: list[dict[str, Any]], gain: dict[str, dict[str, float]]) -> None:
-    names = ", ".join(w["name"] for w in weather)
-    click.echo(paragraph(f"{head} ({names}), a winter:"))
-    rows = []
-    for name, words in tuning.FIGURES.items():
-        g = gain[name]
-        change = f"{g['least_change']:+.1f} to {g['greatest_change']:+.1f}"
-        rows.append([words, f"{g['before']:.1f}", f"{g['after']:.1f}", change])
-    click.echo(table(["figure", "now", "then", "change by year"], rows))
-
-
-def _count(years: int) -> str:
-    return "one weather year" if years == 1 else f"{years} weather years"
-
-
-def _held_words(years: list[dict[str, Any]]) -> str:
-    """In how many years nothing is worse; which are, and whether that matters."""
-    good = sum(y["strictly"] for y in years)
-    words = f"No more heat or frost and no less growing light than now in {good} of {len(years)} of these years"
-    slight = [y["name"] for y in years if y["no_worse"] and not y["strictly"]]
-    bad = [y["name"] for y in years if not y["no_worse"]]
-    tail = f"; worse by less than one degree-hour or hour, or 2 %, in {', '.join(slight)}" if slight else ""
-    return f"{words}{tail}{'; worse in ' + ', '.join(bad) if bad else ''}."
 
 
 def _send(app: App, frame_id: str, found: Search) -> None:
