@@ -60,20 +60,23 @@ def _tell_gain(head: str, weather: Sequence[dict[str, Any]], gain: dict[str, dic
     rows = []
     for name, words in tuning.FIGURES.items():
         g = gain[name]
-        change = f"{g['least_change']:+.1f} to {g['greatest_change']:+.1f}"
+        change = f"{_signed(g['least_change'])} to {_signed(g['greatest_change'])}"
         rows.append([words, f"{g['before']:.1f}", f"{g['after']:.1f}", change])
     click.echo(table(["figure", "now", "then", "change by year"], rows))
+
+
+def _signed(value: float) -> str:
+    return f"{round(value, 1) + 0.0:+.1f}"  # no minus before a zero
 
 
 def _tell_years(years: Sequence[dict[str, Any]]) -> None:
     """One row a year held back, now > then."""
 
     def change(year: dict[str, Any], name: str) -> str:
-        digits = 0 if name == "growing_h" else 1
-        return f"{year['before'][name]:.{digits}f} > {year['after'][name]:.{digits}f}"
+        return f"{year['before'][name]:.1f} > {year['after'][name]:.1f}"
 
     rows = [[y["name"].removesuffix(" (invented)"), *(change(y, name) for name in HARM)] for y in years]
-    click.echo(table(["each year, now > then", "heat", "frost", "growing, h"], rows))
+    click.echo(table(["now > then", "heat", "frost", "growing, h"], rows))
 
 
 def _count(years: int) -> str:

@@ -139,6 +139,6 @@ def reason(best: Candidate, before: Candidate, kept: Sequence[Candidate], looked
     bad, years = worse_years(best, before), len(best.gains)
     trust = f"in {bad} of {years} years a little worse in something" if bad else f"worse in nothing in {years} years"
     return (
-        f"of the {looked} most promising ones, worked out finely, {len(kept)} are safe to change to; of those this one "
-        f"gains most for its risk ({trust}), above all {GAIN_WORDS[most]}"
+        f"of the {looked} most promising ones, worked out finely, {len(kept)} proved safe to change to; of those this "
+        f"one gains most for its risk ({trust}), above all {GAIN_WORDS[most]}"
     )
