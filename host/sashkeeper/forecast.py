@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta, tzinfo
 from statistics import mean, median
 
@@ -37,25 +37,30 @@ Z80 = 1.28  # standard deviations each way that hold 80 % of a normal spread
 FIRST_PEAK_K, FIRST_AIR_K, FIRST_OPEN_H = 7.0, 4.0, 3.0
 OPEN_SHARE = 0.01
 PEAK_PAST_H = 15  # from this hour on today's peak is taken as past
+NIGHT_ENDS_H = 10  # of the next morning
 HOUR_S, DAY_H = 3600, 24
 
 
 @dataclass(frozen=True)
 class LidKind:
-    """Leaves against the air at night, and what a cover adds at the leaf: mean and standard deviation [K]."""
+    """Leaves against the air at night, and what a cover adds at the leaf: mean and standard deviation [K].
+
+    cover_share: how much of what nobody foresaw reaches a covered leaf; a cover softens a night that turns colder.
+    """
 
     leaf_k: float
     leaf_spread_k: float
     cover_k: float
     cover_spread_k: float
+    cover_share: float
     source: str
 
 
 LIDS: Mapping[str, LidKind] = {
     # Worked out with the simulated garden frame under invented winters (docs/forecast.md says how).
-    "twin": LidKind(0.5, 0.2, 1.8, 0.85, "simulated garden frame, twin-wall lid"),
+    "twin": LidKind(0.5, 0.2, 1.8, 0.85, 0.94, "simulated garden frame, twin-wall lid"),
     # The figures of advice.py: growers' logs and common practice.
-    "single": LidKind(-2.0, 0.5, 6.0, 1.5, "growers' logs, single glass, insulated cover"),
+    "single": LidKind(-2.0, 0.5, 6.0, 1.5, 1.0, "growers' logs, single glass, insulated cover"),
 }
 
 
@@ -99,6 +104,7 @@ class PastDay:
     night_outside_degc: float | None
     night_air_degc: float | None
     peak_known: bool = True  # False for today before the afternoon
+    covered: bool = False  # that night, says the diary
 
 
 @dataclass(frozen=True)
@@ -148,19 +154,24 @@ def past_days(store: Store, frame: str, now_s: float, zone: tzinfo, back: int = 
     now = datetime.fromtimestamp(now_s, zone)
     first = datetime(now.year, now.month, now.day, tzinfo=zone) - timedelta(days=back)
     rolls = store.rolls(frame, ["air", "outside", "lid"], first.timestamp(), now_s)
-    return days_of(rolls, now, zone)
+    covers = [entry.time_s for entry in store.diary(frame, first.timestamp(), now_s, kind="covered")]
+    return days_of(rolls, now, zone, covers)
 
 
-def days_of(rolls: Mapping[str, Sequence[Roll]], now: datetime, zone: tzinfo) -> list[PastDay]:
-    """The same from hourly roll-ups of air, outside and lid."""
+def days_of(
+    rolls: Mapping[str, Sequence[Roll]], now: datetime, zone: tzinfo, covers: Sequence[float] = ()
+) -> list[PastDay]:
+    """The same from hourly roll-ups of air, outside and lid, and the times [Unix s] at which a cover was laid on."""
     by_hour: dict[tuple[date, int], dict[str, Roll]] = {}
     for metric, rows in rolls.items():
         for r in rows:
             at = datetime.fromtimestamp(r.start_s, zone)
             by_hour.setdefault((at.date(), at.hour), {})[metric] = r
     days = sorted({now.date(), *(d for d, _ in by_hour)})
+    # Laid on in the small hours, a cover belongs to the night that began the day before.
+    nights = {(datetime.fromtimestamp(c, zone) - timedelta(hours=NIGHT_ENDS_H)).date() for c in covers}
     found = [_day(by_hour, d, now) for d in days]
-    return [f for f in found if f is not None]
+    return [replace(f, covered=f.day in nights) for f in found if f is not None]
 
 
 def _day(by_hour: Mapping[tuple[date, int], Mapping[str, Roll]], day: date, now: datetime) -> PastDay | None:
@@ -173,7 +184,7 @@ def _day(by_hour: Mapping[tuple[date, int], Mapping[str, Roll]], day: date, now:
         return None
     opened = [h for h in range(DAY_H) if _is_open(by_hour.get((day, h)))]
     night = _night(by_hour, day, now.hour)
-    if night is not None and (day + timedelta(days=1) == now.date()) and now.hour < 10:
+    if night is not None and (day + timedelta(days=1) == now.date()) and now.hour < NIGHT_ENDS_H:
         night = None  # that night is not over
     return PastDay(
         day,
@@ -194,7 +205,7 @@ def _is_open(hour: Mapping[str, Roll] | None) -> bool:
 
 
 def _night(by_hour: Mapping[tuple[date, int], Mapping[str, Roll]], day: date, hour: int) -> tuple[float, float] | None:
-    keys = [(day, h) for h in range(max(hour, 12), DAY_H)] + [(day + timedelta(days=1), h) for h in range(10)]
+    keys = [(day, h) for h in range(max(hour, 12), DAY_H)] + [(day + timedelta(days=1), h) for h in range(NIGHT_ENDS_H)]
     found = [by_hour[k] for k in keys if k in by_hour and {"air", "outside"} <= by_hour[k].keys()]
     if len(found) < len(keys) - 2:
         return None
@@ -289,7 +300,7 @@ def _bounded(days: Sequence[PastDay]) -> tuple[float, float]:
 
 def _night_of(days: Sequence[PastDay], whole: Sequence[PastDay], lid: LidKind, forecast: Forecast | None, today: date,
               zone: tzinfo | None) -> tuple[Span, Span]:  # fmt: skip
-    known = [d for d in whole if d.night_outside_degc is not None]
+    known = [_bared(d, lid) for d in whole if d.night_outside_degc is not None]
     lifts = [_lift(d) for d in known]
     lift = mean(lifts[-MEAN_DAYS:]) if lifts else 0.0
     # In the small hours the night before is not over, and tonight is two nights ahead of the last one known.
@@ -304,11 +315,19 @@ def _night_of(days: Sequence[PastDay], whole: Sequence[PastDay], lid: LidKind, f
         about = days[-1].outside_at_hour_degc - _fall(known) + lift
         low, high = range_of(_night_errors(known, ahead), FIRST_AIR_K, ahead)
     bare = _span(about + lid.leaf_k, *_wider(low, high, lid.leaf_spread_k), -60.0, 40.0)
+    softened = (lid.cover_share * low, lid.cover_share * high)
     covered = _span(
-        about + lid.leaf_k + lid.cover_k, *_wider(low, high, math.hypot(lid.leaf_spread_k, lid.cover_spread_k)),
+        about + lid.leaf_k + lid.cover_k, *_wider(*softened, math.hypot(lid.leaf_spread_k, lid.cover_spread_k)),
         -60.0, 40.0,
     )  # fmt: skip
     return bare, covered
+
+
+def _bared(day: PastDay, lid: LidKind) -> PastDay:
+    """A night as it would have been without its cover, as far as can be told."""
+    if not day.covered or day.night_air_degc is None:
+        return day
+    return replace(day, night_air_degc=day.night_air_degc - lid.cover_k)
 
 
 def _fall(known: Sequence[PastDay]) -> float:
