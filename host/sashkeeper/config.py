@@ -20,6 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from .errors import InputError, JobError
 
 FILE_NAME = "sashkeeper.toml"
+POLAR_DEG = 66.0  # beyond, there are days without a sunrise
 
 
 class _Table(BaseModel):
@@ -30,13 +31,23 @@ class Place(_Table):
     """Where the frames stand. Sun height, day length and local time follow from it."""
 
     name: str = ""
-    lat_deg: float | None = Field(None, ge=-66.0, le=66.0)
+    lat_deg: float | None = Field(None, ge=-90.0, le=90.0)
     lon_deg: float | None = Field(None, ge=-180.0, le=180.0)
     elevation_m: float = Field(0.0, ge=-430.0, le=5500.0)
     timezone: str = "UTC"
     # Points and pieces of what hides the sun; `skyline.py` checks them.
     skyline: tuple[Any, ...] = Field((), strict=False)
     obstacles: tuple[dict[str, Any], ...] = Field((), strict=False)
+
+    @field_validator("lat_deg")
+    @classmethod
+    def _no_polar_night(cls, lat: float | None) -> float | None:
+        if lat is not None and abs(lat) > POLAR_DEG:
+            raise ValueError(
+                f"at {lat:g}° the sun does not rise for weeks in midwinter (polar night), and no season can be worked "
+                f"out there: give a latitude from -{POLAR_DEG:g} to {POLAR_DEG:g}"
+            )
+        return lat
 
     @field_validator("timezone")
     @classmethod

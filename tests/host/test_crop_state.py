@@ -145,3 +145,25 @@ def test_a_weather_file_that_is_none_is_refused(run: Run, tmp_path: Path) -> Non
     bad.write_text("no weather\n")
     result = run("calendar", "spinach", "--weather", str(bad), code=2)
     assert "Nothing was changed." in result.output
+
+
+@pytest.mark.parametrize(
+    ("begins_h", "ends_h", "still", "words"),
+    [
+        (9.5, 15.0, False, "could be cut from 09:30 to 15:00"),
+        (-14.0, -9.0, False, "could be cut from yesterday 10:00 to 15:00"),
+        (-6.5, 3.5, False, "could be cut from yesterday 17:30 to today 03:30"),
+        (10.0, 16.0, True, "thawed since 10:00"),
+        (-8.0, 16.0, True, "thawed since yesterday 16:00"),
+    ],
+)
+def test_pick_says_the_day_where_it_is_not_today(begins_h: float, ends_h: float, still: bool, words: str) -> None:
+    """A window that ran over midnight, one of yesterday and one that goes on are told apart."""
+    from datetime import UTC, datetime
+
+    from sashkeeper.commands.pick import _window_words
+    from sashkeeper.season.picking import PickingWindow
+
+    midnight_s = datetime(2027, 1, 15, tzinfo=UTC).timestamp()
+    window = PickingWindow(midnight_s + begins_h * 3600, midnight_s + ends_h * 3600, "")
+    assert _window_words(window, midnight_s + 16 * 3600, UTC, still) == words

@@ -84,7 +84,7 @@ def test_a_grower_plants_and_gets_setpoints(run: Run, store: Store) -> None:
         (("site", "set", "--lat", "41.4"), "One coordinate alone"),
         (("site", "set", "--lat", "0", "--lon", "-30"), "time zone of 0°, -30° cannot be looked up"),
         (("site", "set", "--lat", "41", "--lon", "-75", "--timezone", "Mars/Base"), "is not a time zone"),
-        (("site", "set", "--lat", "80", "--lon", "20"), "At 80° the sun does not rise for weeks in midwinter"),
+        (("site", "set", "--lat", "80", "--lon", "20"), "place.lat_deg: at 80° the sun does not rise for weeks"),
         (("site", "set", "--lat", "95", "--lon", "20"), "lat_deg"),
         (("bed", "--area", "0", "--soil", "loam"), "bed of 0 m2"),
         (("bed", "--area", "3", "--soil", "loam", "--ph", "14"), "pH of 14"),

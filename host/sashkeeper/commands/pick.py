@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 
 import click
 
 from sashkeeper.cli import App, json_option, pass_app, print_json
 from sashkeeper.columns import paragraph
 from sashkeeper.season.crop_state import picking_of
+from sashkeeper.season.picking import PickingWindow
 from sashkeeper.season.place import site_of
 from sashkeeper.season.setpoint_words import in_unit
 
@@ -35,9 +36,25 @@ def command(app: App, frame: str | None, as_json: bool) -> None:
         answer = "yes" if p.now.yes else "not now"
         click.echo(paragraph(in_unit(f"{name}: {answer}, {p.now.why}.", app.fahrenheit), "", "  "))
         for w in p.windows:
-            ends = " to ".join(datetime.fromtimestamp(t, UTC).astimezone(zone).strftime("%H:%M")
-                               for t in (w.from_s, w.until_s))  # fmt: skip
-            click.echo(paragraph(f"last day: {ends}", "  ", "    "))
+            still = p.now.yes and w is p.windows[-1]
+            click.echo(paragraph(_window_words(w, now_s, zone, still), "  ", "    "))
     if not names:
         click.echo('No frame yet. Add one: "sashkeeper frames add NAME".')
     click.echo(paragraph("Look before you cut: leaves that are stiff or glassy are still frozen."))
+
+
+def _window_words(window: PickingWindow, now_s: float, zone: tzinfo, still: bool) -> str:
+    """When leaves could be cut, with the day where it is not today; still: they can be cut now."""
+    today = datetime.fromtimestamp(now_s, UTC).astimezone(zone).date()
+
+    def at(time_s: float) -> str:
+        moment = datetime.fromtimestamp(time_s, UTC).astimezone(zone)
+        day = "" if moment.date() == today else "yesterday "
+        return f"{day}{moment:%H:%M}"
+
+    if still:
+        return f"thawed since {at(window.from_s)}"
+    begins, ends = at(window.from_s), at(window.until_s)
+    if begins.startswith("yesterday") and not ends.startswith("yesterday"):
+        ends = f"today {ends}"
+    return f"could be cut from {begins} to {ends.removeprefix('yesterday ')}"

@@ -47,7 +47,6 @@ def set_(
     new_lat, new_lon = changes.get("lat_deg", place.lat_deg), changes.get("lon_deg", place.lon_deg)
     if (new_lat is None) != (new_lon is None):
         raise InputError("One coordinate alone is no place: give --lat and --lon together. Nothing was changed.")
-    _no_polar_night(lat)
     moved = "lat_deg" in changes or "lon_deg" in changes
     if new_lat is not None and new_lon is not None and timezone is None and moved:
         changes["timezone"] = _zone(new_lat, new_lon)
@@ -58,14 +57,6 @@ def set_(
     else:
         click.echo(paragraph(f"Place: {site.lat_deg:g}°, {site.lon_deg:g}°, {site.elevation_m:g} m, {site.zone.key}."))
         click.echo(paragraph('"sashkeeper site show" tells what sun it gets, "sashkeeper calendar" when to sow.'))
-
-
-def _no_polar_night(lat: float | None) -> None:
-    if lat is not None and 66.0 < abs(lat) <= 90.0:
-        raise InputError(
-            f"At {lat:g}° the sun does not rise for weeks in midwinter (polar night), and no season can be worked out "
-            "there: give a latitude from -66 to 66. Nothing was changed."
-        )
 
 
 def _zone(lat: float, lon: float) -> str:
