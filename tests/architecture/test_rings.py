@@ -86,7 +86,7 @@ RINGS: tuple[frozenset[str], ...] = tuple(
         "store context",
         "frames wire reach",
         "season picture wording influx",
-        "forecast forecast_file tuning tune_picture report notify advice",
+        "forecast forecast_file tuning tune_picture tune_words report notify advice",
         "alarms service line",
         "tonight",
         "board sizing keeper",

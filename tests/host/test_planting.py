@@ -11,6 +11,7 @@ from sashkeeper.errors import InputError, UnknownFrame
 from sashkeeper.season import crops, planting
 from sashkeeper.season.emergence import progress
 from sashkeeper.season.hardening import DayTemps
+from sashkeeper.season.planting import Conditions
 from sashkeeper.store import Planting, Store
 
 TODAY = date(2026, 11, 25)
@@ -115,7 +116,7 @@ def test_stage_follows_age_nights_light_and_soil(
     """Each stage is reached by its own rule, and what the grower entered wins."""
     planted = _standing(TODAY - timedelta(days=age), **data)
     got = planting.stage_of(
-        planted, BOOK.find("spinach"), TODAY, _nights(nights), light_h=light, soil=_soil(soil)
+        planted, BOOK.find("spinach"), TODAY, _nights(nights), Conditions(light, soil=_soil(soil) or {})
     )
     assert got.name == stage, got.why
 
@@ -124,7 +125,8 @@ def test_a_sowing_that_is_up_stays_up_when_the_soil_gets_cold() -> None:
     """Arugula sown into warm soil is up, whatever the soil is in January; days without a probe count as 12 degC."""
     sown = TODAY - timedelta(days=60)
     soil = {TODAY - timedelta(days=n): 2.0 for n in range(1, 30)}
-    got = planting.stage_of(_standing(sown, "arugula"), BOOK.find("arugula"), TODAY, _nights(0), light_h=11, soil=soil)
+    here = Conditions(11, soil=soil)
+    got = planting.stage_of(_standing(sown, "arugula"), BOOK.find("arugula"), TODAY, _nights(0), here)
     assert got.name == "hardened"
 
 
@@ -140,7 +142,7 @@ def test_progress_adds_up_day_by_day() -> None:
 
 def test_unknown_nights_are_not_called_hard() -> None:
     """With fewer than three known nights a crop is not taken as hardened."""
-    got = planting.stage_of(_standing(date(2026, 9, 1)), BOOK.find("spinach"), TODAY, _nights(-5, 2), light_h=11)
+    got = planting.stage_of(_standing(date(2026, 9, 1)), BOOK.find("spinach"), TODAY, _nights(-5, 2), Conditions(11))
     assert got.name == "growing"
 
 

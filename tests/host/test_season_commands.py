@@ -223,7 +223,7 @@ def test_stored_readings_change_stage_and_hardness(run: Run, store: Store, clock
     suggested = now.suggest().settings
     assert now.due({**suggested, "dwell_s": 600}) == {}
     assert now.due({**suggested, "open_mdegc": 18000}) == {"open_mdegc": 15000}
-    assert set(now.soil.values()) == {6.0}
+    assert set(now.conditions.soil.values()) == {6.0}
 
 
 def test_half_days_are_left_out(store: Store, clock: SetClock, home: Path) -> None:

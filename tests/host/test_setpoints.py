@@ -15,6 +15,7 @@ from sash import settings as controller
 from sashkeeper.errors import InputError
 from sashkeeper.season import crops, setpoint_words
 from sashkeeper.season.hardening import DayTemps
+from sashkeeper.season.planting import Conditions
 from sashkeeper.season.setpoints import FrameDanger, Suggestion, limits_for, suggest
 from sashkeeper.store import Planting
 
@@ -40,14 +41,14 @@ def _degc(found: Suggestion) -> Mapping[str, float]:
 # association 1998, Univ. of Maryland; closing values common practice, no source).
 def test_hardened_greens_get_the_winter_class() -> None:
     """Hardened spinach in a cold dark week: 15/10, nothing opened under 0 outside, scorch at 32."""
-    got = suggest(_stand("spinach"), BOOK, TODAY, _days(-3, 2), light_h=9.5)
+    got = suggest(_stand("spinach"), BOOK, TODAY, _days(-3, 2), Conditions(9.5))
     assert _degc(got) == {"opening": 15, "closing": 10, "scorch": 32, "frost": 1, "outside": 0}
     assert got.cautions == ()
 
 
 def test_growing_greens_get_the_growing_class() -> None:
     """Spinach in mild autumn nights: 18/13, nothing opened under 2 outside, scorch at 35."""
-    got = suggest(_stand("spinach"), BOOK, date(2026, 11, 5), _days(9, 14, end=date(2026, 11, 5)), light_h=10.5)
+    got = suggest(_stand("spinach"), BOOK, date(2026, 11, 5), _days(9, 14, end=date(2026, 11, 5)), Conditions(10.5))
     assert _degc(got) == {"opening": 18, "closing": 13, "scorch": 35, "frost": 2, "outside": 2}
 
 
@@ -57,30 +58,30 @@ def test_seedlings_are_not_aired_in_cold_air() -> None:
     Source: Univ. of Maryland Extension, hardening vegetable seedlings.
     """
     for name, outside in (("spinach", 4.0), ("leaf-lettuce", 7.0)):
-        got = suggest(_stand(name, stage="seedling"), BOOK, TODAY, _days(3, 8), light_h=11)
+        got = suggest(_stand(name, stage="seedling"), BOOK, TODAY, _days(3, 8), Conditions(11))
         assert _degc(got)["outside"] == outside
 
 
 def test_a_warm_spell_in_the_dark_weeks_opens_sooner() -> None:
     """After a mild week, or one warm day, resting crops are opened at the low end, 13, to stay hard."""
-    mild = suggest(_stand("spinach"), BOOK, TODAY, _days(6, 12), light_h=9.5)
+    mild = suggest(_stand("spinach"), BOOK, TODAY, _days(6, 12), Conditions(9.5))
     assert _degc(mild)["opening"] == 13
     assert _degc(mild)["outside"] == 2
     one_day = [*_days(-3, 2)[:-1], DayTemps(TODAY - timedelta(days=1), 5, 18)]
-    assert _degc(suggest(_stand("spinach"), BOOK, TODAY, one_day, light_h=9.5))["opening"] == 13
+    assert _degc(suggest(_stand("spinach"), BOOK, TODAY, one_day, Conditions(9.5)))["opening"] == 13
 
 
 def test_a_cool_germinator_lowers_the_opening() -> None:
     """Claytonia germinates best at 12 degC soil, so the lid opens no later than that."""
-    got = suggest(_stand("claytonia", stage="germinating"), BOOK, TODAY, _days(5, 9), light_h=11)
+    got = suggest(_stand("claytonia", stage="germinating"), BOOK, TODAY, _days(5, 9), Conditions(11))
     assert got.value("open_mdegc").degc == 12
     assert "germinates best at 12" in got.value("open_mdegc").reason
 
 
 def test_the_tightest_crop_of_a_mixed_bed_rules() -> None:
     """Each value of a mixed bed is the tightest of its crops', and names the crop that rules it."""
-    both = suggest(_stand("spinach", "chard"), BOOK, TODAY, _days(-3, 2), light_h=9.5)
-    alone = [suggest(_stand(n), BOOK, TODAY, _days(-3, 2), light_h=9.5) for n in ("spinach", "chard")]
+    both = suggest(_stand("spinach", "chard"), BOOK, TODAY, _days(-3, 2), Conditions(9.5))
+    alone = [suggest(_stand(n), BOOK, TODAY, _days(-3, 2), Conditions(9.5)) for n in ("spinach", "chard")]
     assert both.value("open_mdegc").degc == min(a.value("open_mdegc").degc for a in alone)
     assert both.value("scorch_mdegc").degc == min(a.value("scorch_mdegc").degc for a in alone)
     assert both.value("min_outside_mdegc").degc == max(a.value("min_outside_mdegc").degc for a in alone)
@@ -90,7 +91,7 @@ def test_the_tightest_crop_of_a_mixed_bed_rules() -> None:
 
 def test_crops_that_do_not_suit_one_frame_are_told() -> None:
     """Where one crop wants the lid shut warmer than another wants it open, closing gives way and it is said."""
-    got = suggest(_stand("mache", "chard"), BOOK, TODAY, _days(-3, 2), light_h=9.5)
+    got = suggest(_stand("mache", "chard"), BOOK, TODAY, _days(-3, 2), Conditions(9.5))
     assert _degc(got)["opening"] - _degc(got)["closing"] == 3
     assert "better in two frames" in got.cautions[0]
 
@@ -98,7 +99,7 @@ def test_crops_that_do_not_suit_one_frame_are_told() -> None:
 def test_every_value_has_reason_and_source() -> None:
     """No setpoint of any crop in any stage comes without a reason and a source."""
     for name, stage in itertools.product(BOOK.crops, ("germinating", "seedling", "growing", "hardened", "resting")):
-        got = suggest(_stand(name, stage=stage), BOOK, TODAY, _days(0, 4), light_h=9.5)
+        got = suggest(_stand(name, stage=stage), BOOK, TODAY, _days(0, 4), Conditions(9.5))
         assert all(v.reason and v.source for v in got.values), (name, stage)
 
 
@@ -117,7 +118,7 @@ def test_whatever_grows_the_controller_takes_the_setpoints(
         Planting(n, "north", c, (TODAY - timedelta(days=age)).isoformat(), None, 100, {"start": "direct"})
         for n, (c, age) in enumerate(stand)
     ]
-    got = suggest(plants, BOOK, TODAY, _days(low, low + above), light_h=light)
+    got = suggest(plants, BOOK, TODAY, _days(low, low + above), Conditions(light))
     merged = controller.merge(controller.defaults(), got.settings)
     assert controller.check(merged) == []
     assert got.settings["open_mdegc"] - got.settings["close_mdegc"] >= 3000
@@ -132,7 +133,7 @@ def test_an_empty_frame_has_no_setpoints() -> None:
 
 
 def _danger(*names: str, days: list[DayTemps], **more: str) -> FrameDanger:
-    got = limits_for(_stand(*names, **more), BOOK, TODAY, days, light_h=9.5)  # type: ignore[arg-type]
+    got = limits_for(_stand(*names, **more), BOOK, TODAY, days, Conditions(9.5))  # type: ignore[arg-type]
     assert got is not None
     return got
 

@@ -80,10 +80,7 @@ def show(app: App, frame: str | None, everything: bool, as_json: bool) -> None:
     for name in dict.fromkeys(p.frame for p in rows):
         now = season_now.gather(app.store, app.config, app.home, name, app.clock.now_s())
         for p in now.plantings:
-            stages[p.id] = planting.stage_of(
-                p, now.book.find(p.crop), today, now.days, light_h=now.light_h, soil=now.soil,
-                growth_stops_h=now.growth_stops_h,
-            )  # fmt: skip
+            stages[p.id] = planting.stage_of(p, now.book.find(p.crop), today, now.days, now.conditions)
     if as_json:
         print_json([
             {**_row(p), "stage": stages[p.id].name if p.id in stages else None,
@@ -185,7 +182,7 @@ def free_slots(app: App, frames: Sequence[str]) -> list[planting_next.Slot]:
     found: list[planting_next.Slot] = []
     for name in frames:
         now = season_now.gather(app.store, app.config, app.home, name, app.clock.now_s())
-        planner = planting_next.Planner(site, now.book, planting_next.soil_now(now.soil, now.today))
+        planner = planting_next.Planner(site, now.book, planting_next.soil_now(now.conditions.soil, now.today))
         found += planner.slots(name, now.plantings, now.today)
     return sorted(found, key=lambda s: (s.since, s.frame))
 

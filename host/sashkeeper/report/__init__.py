@@ -259,10 +259,8 @@ def _crop(
     while day <= last and day < until:
         rows = by_day.get(day, ())
         if rows:
-            light = None if site is None else site.light_h(day)
-            stops = 10.0 if site is None else site.season.growth_stops_h
             past = [t for t in temps if t.day < day]
-            limits = limits_of(planting, book, day, past[-60:], light_h=light, soil=soil, growth_stops_h=stops)
+            limits = limits_of(planting, book, day, past[-60:], season_now.conditions_on(day, soil, site))
             if limits.stage.name != "germinating":
                 hard = limits.hard
                 pairs = [(r.time_s, r.leaf_degc) for r in rows]

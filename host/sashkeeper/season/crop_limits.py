@@ -13,7 +13,7 @@ from datetime import date
 
 from sashkeeper.season.crops import Crop, CropBook, VentClass
 from sashkeeper.season.hardening import WARM_DAY_DEGC, DayTemps, Hardness, hardness
-from sashkeeper.season.planting import HARDENS_BELOW_DEGC, Stage, stage_of
+from sashkeeper.season.planting import HARDENS_BELOW_DEGC, UNKNOWN, Conditions, Stage, stage_of
 from sashkeeper.store import Planting
 
 # Keep this far under the temperature at which quality falls (chosen: half of the growers' 5 degC habit).
@@ -50,16 +50,11 @@ def limits_of(
     book: CropBook,
     today: date,
     days: Sequence[DayTemps] = (),
-    *,
-    light_h: float | None = None,
-    soil: Mapping[date, float] | None = None,
-    growth_stops_h: float = 10.0,
+    conditions: Conditions = UNKNOWN,
 ) -> CropLimits:
     """Return what one planting asks for today; raises UnknownCrop."""
     crop = book.find(planting.crop)
-    stage = stage_of(
-        planting, crop, today, days, light_h=light_h, soil=soil, growth_stops_h=growth_stops_h
-    )
+    stage = stage_of(planting, crop, today, days, conditions)
     since = date.fromisoformat(planting.since_day)
     lived = [d for d in days if d.day >= since]
     hard = hardness(crop, lived, today)

@@ -43,10 +43,7 @@ def states(store: Store, now: SeasonNow, now_s: float, site: Site | None) -> lis
     air = store.series(now.frame, "air", now_s - DOSE_DAYS * 86_400, now_s)
     result = []
     for planting in now.plantings:
-        limits = limits_of(
-            planting, now.book, now.today, now.days, light_h=now.light_h, soil=now.soil,
-            growth_stops_h=now.growth_stops_h,
-        )  # fmt: skip
+        limits = limits_of(planting, now.book, now.today, now.days, now.conditions)
         low, middle, high = _frost(limits, now.days, rows, now)
         over = limits.wishes["high"].degc
         result.append(
@@ -87,12 +84,12 @@ def _up_in(limits: CropLimits, now: SeasonNow) -> float | None:
     if limits.stage.name != "germinating":
         return None
     since = date.fromisoformat(limits.planting.since_day)
-    recent = [degc for day, degc in now.soil.items() if (now.today - day).days <= SOIL_DAYS]
+    recent = [degc for day, degc in now.conditions.soil.items() if (now.today - day).days <= SOIL_DAYS]
     warmth = sum(recent) / len(recent) if recent else SOIL_GUESS_DEGC
     wait = emergence_days(limits.crop, warmth).days
     if wait is None:
         return None
-    return (1.0 - progress(limits.crop, since, now.today, now.soil, SOIL_GUESS_DEGC).share) * wait
+    return (1.0 - progress(limits.crop, since, now.today, now.conditions.soil, SOIL_GUESS_DEGC).share) * wait
 
 
 def leaf_rows(store: Store, frame: str, start_s: float, end_s: float, site: Site | None) -> list[LeafRow]:

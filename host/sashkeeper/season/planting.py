@@ -13,7 +13,7 @@ resting      days shorter than the threshold: hardly any growth, leaves are kept
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
@@ -138,32 +138,41 @@ def matching(store: Store, book: CropBook, frame: str, crop_word: str, today: da
     return found
 
 
+@dataclass(frozen=True)
+class Conditions:
+    """What makes plants grow or rest, beside the air: light and soil.
+
+    light_h         hours of light today; None while the place is not known (then nothing counts as resting)
+    growth_stops_h  hours of light under which growth stops
+    soil            daily mean soil temperatures [degC] where a probe has spoken: they tell when a sowing is up
+    """
+
+    light_h: float | None = None
+    growth_stops_h: float = GROWTH_STOPS_H
+    soil: Mapping[date, float] = field(default_factory=dict)
+
+
+UNKNOWN = Conditions()
+
+
 def stage_of(
-    planting: Planting,
-    crop: Crop,
-    today: date,
-    days: Sequence[DayTemps] = (),
-    *,
-    light_h: float | None = None,
-    soil: Mapping[date, float] | None = None,
-    growth_stops_h: float = GROWTH_STOPS_H,
+    planting: Planting, crop: Crop, today: date, days: Sequence[DayTemps] = (), conditions: Conditions = UNKNOWN
 ) -> Stage:
     """Return the stage of a planting today.
 
-    days: temperatures at the plant. light_h: today's hours of light, where the
-    place is known. soil: daily mean soil temperatures, where a probe has
-    spoken. A stage that the grower entered (data "stage") wins.
+    days: temperatures at the plant. A stage that the grower entered (data "stage") wins.
     """
     data: dict[str, Any] = planting.data
     if data.get("stage") in STAGES:
         return Stage(str(data["stage"]), "as you entered it")
     since = date.fromisoformat(planting.since_day)
     age = (today - since).days
-    young = _young_stage(crop, data, since, age, today, soil or {})
+    young = _young_stage(crop, data, since, age, today, conditions.soil)
     if young is not None:
         return young
-    if light_h is not None and light_h < growth_stops_h:
-        return Stage("resting", f"{light_h:.1f} h of light, under the {growth_stops_h:g} h that growth needs")
+    light_h, stops_h = conditions.light_h, conditions.growth_stops_h
+    if light_h is not None and light_h < stops_h:
+        return Stage("resting", f"{light_h:.1f} h of light, under the {stops_h:g} h that growth needs")
     week = week_minimum_degc(days, today)
     if week is None:
         return Stage("growing", "too few readings of the last 7 nights to call it hardened")

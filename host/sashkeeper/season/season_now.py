@@ -16,6 +16,7 @@ from sashkeeper.season import crops, setpoints
 from sashkeeper.season.crops import CropBook
 from sashkeeper.season.hardening import DayTemps
 from sashkeeper.season.place import Site, site_of
+from sashkeeper.season.planting import Conditions
 from sashkeeper.store import Planting, Store
 
 LOOK_BACK_DAYS = 45
@@ -32,21 +33,11 @@ class SeasonNow:
     plantings: tuple[Planting, ...]
     book: CropBook
     days: tuple[DayTemps, ...]
-    light_h: float | None
-    soil: Mapping[date, float]
-    growth_stops_h: float
+    conditions: Conditions
 
     def suggest(self) -> setpoints.Suggestion:
         """Return the setpoints for what grows here; see ``setpoints.suggest``."""
-        return setpoints.suggest(
-            self.plantings,
-            self.book,
-            self.today,
-            self.days,
-            light_h=self.light_h,
-            soil=self.soil,
-            growth_stops_h=self.growth_stops_h,
-        )
+        return setpoints.suggest(self.plantings, self.book, self.today, self.days, self.conditions)
 
     def due(self, in_force: Mapping[str, int]) -> dict[str, int]:
         """Return the suggested settings that differ from those in force; empty when nothing is to be sent."""
@@ -54,15 +45,7 @@ class SeasonNow:
 
     def danger(self) -> setpoints.FrameDanger | None:
         """Return what hurts the crops here; see ``setpoints.limits_for``."""
-        return setpoints.limits_for(
-            self.plantings,
-            self.book,
-            self.today,
-            self.days,
-            light_h=self.light_h,
-            soil=self.soil,
-            growth_stops_h=self.growth_stops_h,
-        )
+        return setpoints.limits_for(self.plantings, self.book, self.today, self.days, self.conditions)
 
 
 def gather(store: Store, config: Config, home: Path | None, frame: str, now_s: float) -> SeasonNow:
@@ -76,10 +59,15 @@ def gather(store: Store, config: Config, home: Path | None, frame: str, now_s: f
         tuple(store.plantings(frame, today.isoformat())),
         crops.load(home),
         tuple(day_temps(store, frame, today, site)),
-        None if site is None else site.light_h(today),
-        soil_days(store, frame, today, site),
-        10.0 if site is None else site.season.growth_stops_h,
+        conditions_on(today, soil_days(store, frame, today, site), site),
     )
+
+
+def conditions_on(day: date, soil: Mapping[date, float], site: Site | None) -> Conditions:
+    """Return light and soil of a day, with soil temperatures that were measured."""
+    if site is None:
+        return Conditions(soil=soil)
+    return Conditions(site.light_h(day), site.season.growth_stops_h, soil)
 
 
 def today_at(site: Site | None, now_s: float) -> date:

@@ -17,6 +17,7 @@ from sashkeeper.errors import InputError
 from sashkeeper.season.crop_limits import CropLimits, Wish, limits_of
 from sashkeeper.season.crops import CropBook
 from sashkeeper.season.hardening import FROST_LOSS_DEGC_H, FROST_URGENT_DEGC_H, DayTemps
+from sashkeeper.season.planting import UNKNOWN, Conditions
 from sashkeeper.store import Planting
 
 # Opening and closing of a mixed bed are kept this far apart: nearer, the lid would work all day.
@@ -104,16 +105,11 @@ def _limits(
     book: CropBook,
     today: date,
     days: Sequence[DayTemps],
-    light_h: float | None,
-    soil: Mapping[date, float] | None,
-    growth_stops_h: float,
+    conditions: Conditions,
 ) -> list[CropLimits]:
     iso = today.isoformat()
     standing = [p for p in plantings if p.since_day <= iso and (p.until_day is None or p.until_day > iso)]
-    return [
-        limits_of(p, book, today, days, light_h=light_h, soil=soil, growth_stops_h=growth_stops_h)
-        for p in standing
-    ]
+    return [limits_of(p, book, today, days, conditions) for p in standing]
 
 
 def suggest(
@@ -121,19 +117,14 @@ def suggest(
     book: CropBook,
     today: date,
     days: Sequence[DayTemps] = (),
-    *,
-    light_h: float | None = None,
-    soil: Mapping[date, float] | None = None,
-    growth_stops_h: float = 10.0,
+    conditions: Conditions = UNKNOWN,
 ) -> Suggestion:
     """Return the setpoints for the crops that stand in one frame today.
 
-    days: daily temperatures at the plant, as many as known. light_h: hours of
-    light today, None when the place is unknown (then nothing counts as
-    resting). soil: daily mean soil temperatures, which tell when a sowing is up.
+    days: daily temperatures at the plant, as many as known.
     Raises InputError when nothing stands in the frame, and UnknownCrop.
     """
-    asked = _limits(plantings, book, today, days, light_h, soil, growth_stops_h)
+    asked = _limits(plantings, book, today, days, conditions)
     if not asked:
         raise InputError(
             "Nothing stands in this frame, so there is nothing to take setpoints from. "
@@ -153,7 +144,7 @@ def suggest(
     cautions += _young_beside_hard(asked)
     if not days:
         cautions.append("No readings of the last days yet: plants count as unhardened.")
-    if light_h is None:
+    if conditions.light_h is None:
         cautions.append("The place is not known, so the dark weeks are not taken into account.")
     return Suggestion(tuple(values.values()), tuple(asked), tuple(cautions))
 
@@ -182,13 +173,10 @@ def limits_for(
     book: CropBook,
     today: date,
     days: Sequence[DayTemps] = (),
-    *,
-    light_h: float | None = None,
-    soil: Mapping[date, float] | None = None,
-    growth_stops_h: float = 10.0,
+    conditions: Conditions = UNKNOWN,
 ) -> FrameDanger | None:
     """Return what hurts the crops of one frame today, the tightest first of all; None when nothing stands there."""
-    asked = _limits(plantings, book, today, days, light_h, soil, growth_stops_h)
+    asked = _limits(plantings, book, today, days, conditions)
     if not asked:
         return None
     crops = tuple(_danger(a) for a in asked)
