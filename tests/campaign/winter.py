@@ -201,7 +201,7 @@ class Winter:
             d.data["kind"] if d.alarm is None or d.data["kind"] != "alert" else kind_of[d.alarm] for d in about))
         by_day = Counter(int((d.made_s - self.midnight_s) // DAY_S) for d in about)
         first = int((self.start_s - self.midnight_s) // DAY_S)
-        last = int((self.rehearsal.now_s - self.midnight_s - 1) // DAY_S)
+        last = int((min(self.rehearsal.now_s, self.end_s) - self.midnight_s - 1) // DAY_S)
         outcome.pushes = [by_day[day] for day in range(first, last + 1)]
         outcome.frames = len(self.runners)
         outcome.moves = sum(e.kind == "moved" for r in self.runners for e in store.events(r.frame_id))
