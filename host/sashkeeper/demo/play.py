@@ -169,17 +169,21 @@ class Play:
         return True
 
     def _watch(self, runner: Any) -> None:
-        model = runner.frame.model
-        self.story.peak_degc = max(self.story.peak_degc, model.air_degc)
-        values = (runner.time_s, model.air_degc, model.outside_degc, model.soil_10cm_degc, runner.frame.open_frac)
+        inside, outside, soil = map(self._felt, ("air", "outside", "soil"))
+        self.story.peak_degc = max(self.story.peak_degc, inside)
+        values = (runner.time_s, inside, outside, soil, runner.frame.open_frac)
         for trace, value in zip(self._traces.values(), values, strict=True):
             trace.append(value)
 
+    def _felt(self, place: str) -> float:
+        """What a probe feels, a little warmed by the sun: what the lid goes by, and what a grower is shown."""
+        return float(self.runner.frame.probes[place].shown_degc)
+
     def _inside(self) -> str:
-        return f"{self.runner.frame.model.air_degc:.1f} C"
+        return f"{self._felt('air'):.1f} C"
 
     def _outside(self) -> str:
-        return f"{self.runner.frame.model.outside_degc:.1f} C"
+        return f"{self._felt('outside'):.1f} C"
 
     def _look_back(self, frame: str, phone: Phone) -> None:
         """Fill in what only the store knows, and what is so at the end of the day."""
@@ -228,7 +232,8 @@ class Play:
         draw(
             DayPicture(
                 title=f"A winter day at {day.PLACE['name']}, {day.DAY:%d %B %Y}",
-                note=f"Simulated frame, {story.weather.split(':')[0]}. Firmware: {story.interpreter}.",
+                note=f"Simulated frame, as its probes feel it; weather {story.weather.split(':')[0]}. "
+                f"Firmware: {story.interpreter}.",
                 zone=day.ZONE,
                 time_s=[round(t) for t in traces["t"]],
                 inside_degc=traces["inside"],
