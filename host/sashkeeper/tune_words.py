@@ -39,7 +39,7 @@ def tell(found: Search, answer: dict[str, Any], temperature: Any) -> None:
     if answer["held"] is not None:
         _tell_gain("On years it has not seen", answer["held_weather"], answer["held"])
         _tell_years(answer["held_years"])
-        click.echo(paragraph(_held_words(answer["held_years"])))
+        click.echo(paragraph(held_words(answer["held_years"])))
     if len(answer["weather"]) < tuning.ENOUGH_YEARS:
         click.echo(paragraph(
             f"Tuned on {_count(len(answer['weather']))} only, so another year may go otherwise: give "
@@ -83,7 +83,7 @@ def _count(years: int) -> str:
     return "one weather year" if years == 1 else f"{years} weather years"
 
 
-def _held_words(years: Sequence[dict[str, Any]]) -> str:
+def held_words(years: Sequence[dict[str, Any]]) -> str:
     """In how many years nothing is worse; which are, and whether that matters."""
     good = sum(y["strictly"] for y in years)
     words = f"No more heat or frost and no less growing light than now in {good} of {len(years)} of these years"

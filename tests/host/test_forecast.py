@@ -152,7 +152,7 @@ def test_80_percent_ranges_hold_75_to_85_times_in_100_days(greensboro: Record, h
 def test_80_percent_ranges_hold_elsewhere(lat: float, lon: float, seed: int, first: str, last: str) -> None:
     """The same at places and in (invented) weather that played no part when the method was chosen.
 
-    Leaves are not measured, so nothing narrows a range that is too wide for them: under a cover up to 90 is let pass.
+    Leaves are not measured, so nothing narrows a range that is too wide for them: under a cover up to 87 is let pass.
     Where the lid stays shut for weeks its hours are right nearly always.
     """
     from framesim.weather import invent
@@ -163,7 +163,7 @@ def test_80_percent_ranges_hold_elsewhere(lat: float, lon: float, seed: int, fir
         found = hits(record, hour)
         assert 75 <= found["peak"] <= 85, (hour, found)
         assert 75 <= found["leaf_bare"] <= 85, (hour, found)
-        assert 75 <= found["leaf_covered"] <= 90, (hour, found)
+        assert 75 <= found["leaf_covered"] <= 87, (hour, found)
         assert found["open_h"] >= 75, (hour, found)
 
 
