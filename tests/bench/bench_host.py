@@ -19,8 +19,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 from sashkeeper import alarms, config, frames
-from sashkeeper.alarms.engine import Rules
-from sashkeeper.alarms.rules import Wishes
+from sashkeeper.alarms.rules import Rules, Wishes
 from sashkeeper.clock import SetClock, SystemClock
 from sashkeeper.notify import Notifier, Worker, check_channels
 from sashkeeper.service import Service

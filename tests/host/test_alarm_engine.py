@@ -9,7 +9,9 @@ from collections.abc import Mapping
 import pytest
 
 from sashkeeper.alarms import catalogue, states
-from sashkeeper.alarms.engine import (
+from sashkeeper.alarms.engine import Engine
+from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, Finding
+from sashkeeper.alarms.incident import (
     ALERT,
     ALL_CLEAR,
     GROUP,
@@ -18,12 +20,10 @@ from sashkeeper.alarms.engine import (
     SECOND,
     Action,
     Change,
-    Engine,
     Message,
-    Rules,
     Standing,
 )  # fmt: skip
-from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, Finding
+from sashkeeper.alarms.rules import Rules
 
 NOON = 1_767_268_800.0  # 2026-01-01 12:00 UTC
 CATALOGUE = catalogue.default()

@@ -7,8 +7,9 @@ import random
 import pytest
 
 from sashkeeper.alarms import catalogue, states
-from sashkeeper.alarms.engine import Change, Engine
+from sashkeeper.alarms.engine import Engine
 from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, UNKNOWN, Finding
+from sashkeeper.alarms.incident import Change
 
 CATALOGUE = catalogue.default()
 

@@ -19,12 +19,13 @@ from ..store import Event, Reading, Store
 from . import links, log, picture, states
 from . import words as alarm_words
 from .catalogue import Catalogue
-from .engine import ALERT, ALL_CLEAR, FIRST, GROUP, LIFE, Action, Change, Engine, Message, Standing
+from .engine import Engine
 from .evening import MODE as COVER_ADVISED
 from .evening import Evening
 from .evidence import FALSE, GONE_S, TRUE, Fact, Finding, findings
 from .fitted import Models
 from .heat_answer import HeatModel
+from .incident import ALERT, ALL_CLEAR, FIRST, GROUP, LIFE, Action, Change, Message, Standing
 from .neighbours import dull_sky
 from .picture import Around, LiveFrame, Picture
 from .rules import Wishes, offset_s

@@ -2,123 +2,19 @@
 
 The engine remembers one `Standing` for every alarm of every frame that is not simply normal. It applies
 delays, the life cycle (states.py), shelving, what covers what, reminders, the second channel, quiet hours,
-and the limit on messages in a storm. It sends nothing and stores nothing; desk.py does.
+and the limit on messages in a storm (rules.py). It sends nothing and stores nothing; desk.py does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field
-from typing import Any
 
 from . import states
 from .catalogue import HIGH, LOW, MEDIUM, URGENT, Alarm, Catalogue
-from .evidence import FALSE, TRUE, Fact, Finding
+from .evidence import FALSE, TRUE, Finding
+from .incident import ALERT, ALL_CLEAR, FIRST, GROUP, LIFE, REMINDER, SECOND, Action, Change, Message, Standing
+from .rules import DAY_S, Rules
 from .states import ACKNOWLEDGED, NORMAL, RETURNED, SHELVED, STANDING_STATES, SUPPRESSED, UNACKNOWLEDGED
-
-ALERT, REMINDER, ALL_CLEAR, GROUP, LIFE = "alert", "reminder", "all-clear", "group", "life"
-FIRST, SECOND = "first", "second"
-
-DAY_S = 86_400.0
-
-
-@dataclass(frozen=True)
-class Rules:
-    """The household's wishes and our limits. Times of day are minutes after local midnight."""
-
-    quiet_from_min: int = 21 * 60 + 30
-    quiet_to_min: int = 6 * 60 + 30
-    life_at_min: int | None = 7 * 60 + 30  # daily sign of life; None: none
-    second_channel: bool = True  # whether there is one
-    local_offset_s: float = 0.0  # local time minus UTC, kept right by the desk
-    # Unacknowledged: when the second channel is used, then the pauses of reminders (all chosen).
-    second_after_s: Mapping[str, float] = field(default_factory=lambda: {URGENT: 600.0, HIGH: 1800.0})
-    reminders_s: Mapping[str, tuple[float, ...]] = field(
-        default_factory=lambda: {
-            URGENT: (1800.0, 3600.0, 7200.0, 14_400.0),
-            HIGH: (7200.0,),
-            MEDIUM: (DAY_S,),
-            LOW: (),
-        }
-    )
-    still_after_ack_s: float = 7200.0  # an urgent alarm that was acknowledged and still stands is named once more
-    again_s: float = 600.0  # least time between two alerts of one incident
-    new_after_s: float = 4 * 3600.0  # back after so long it is a new incident, and told anew
-    forget_s: float = 12 * 3600.0  # returned and unacknowledged for so long: taken as read
-    # Frost on the next night, and no worse than before, is the same spell: kept, shown, but not told again.
-    spell_s: float = DAY_S
-    worse_k: float = 2.0
-    linger_s: float = 900.0  # a cover goes on for this long after it ends, so that its echo does not ring
-    # Storm: at most 10 messages in any 10 min: 6 single ones, then grouped ones at least 150 s apart.
-    storm_window_s: float = 600.0
-    storm_singles: int = 6
-    storm_total: int = 10
-    group_gap_s: float = 150.0
-    group_from: int = 4  # that many at once are one message
-
-
-@dataclass
-class Standing:
-    """Where one alarm of one frame stands; every field goes into the store as it is.
-
-    `state` is one of states.STATES. `due` is the message that waits to be sent, `said` the last one that the
-    grower got about this incident; both are "", "alert" or "all-clear".
-    """
-
-    frame: str
-    alarm: str
-    state: str = NORMAL
-    incident: int = 0
-    true_s: float | None = None
-    false_s: float | None = None
-    opened_s: float | None = None
-    closed_s: float | None = None
-    due: str = ""
-    said: str = ""
-    told: int = 0
-    told_s: float | None = None
-    reminded: int = 0
-    second_s: float | None = None
-    ack_s: float | None = None
-    ack_by: str = ""
-    still_told: bool = False
-    shelf_end_s: float | None = None
-    covered_by: str = ""
-    condition: bool = False  # the condition after its delays
-    low_degc: float | None = None  # frost only: the coldest of this incident,
-    spell_degc: float | None = None  # the coldest of the incidents before it in the same spell,
-    spell_end_s: float | None = None  # and when the last of them ended
-    facts: dict[str, Fact] = field(default_factory=dict)
-
-    def __repr__(self) -> str:
-        return f"<{self.frame}/{self.alarm} {self.state} #{self.incident} told {self.told}>"
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return a plain dictionary for the store."""
-        return asdict(self)
-
-
-@dataclass(frozen=True)
-class Message:
-    """To be sent: kind, urgency, what it is about (copies as they stand now), and on which channels."""
-
-    kind: str
-    priority: str
-    standings: tuple[Standing, ...]
-    channel: str = FIRST
-
-
-@dataclass(frozen=True)
-class Change:
-    """To be logged: one alarm went from one state to another."""
-
-    standing: Standing
-    from_state: str
-    to_state: str
-    why: str
-
-
-Action = Message | Change
 
 
 class Engine:

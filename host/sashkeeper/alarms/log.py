@@ -12,7 +12,8 @@ from dataclasses import fields
 from typing import Any
 
 from ..store import Store
-from .engine import Engine, Standing
+from .engine import Engine
+from .incident import Standing
 
 PREFIX = "alarm-standing/"
 ENGINE = "alarm-engine"
