@@ -67,7 +67,8 @@ class FrameCore:
         self.motion = Motion(fittings, _number(saved, "position", -1, 1000, NONE),
                              _number(saved, "moving", 0, 1, 0), self.settings["warn_s"] * 1000)
         self.motion.restore(saved.get("latched"))
-        self.motion.restore_times(_number(saved, "open_ms", 1, 600000, 0), _number(saved, "shut_ms", 1, 600000, 0))
+        self.motion.place.restore_times(
+            _number(saved, "open_ms", 1, 600000, 0), _number(saved, "shut_ms", 1, 600000, 0))
         self._law_settings = Guarded(limits.law_values(self.settings))
         # hold switch, ordered hold, safe mode; position and lid state as the last step left them
         self._cells = Guarded((0, _number(saved, "hold", 0, 1, 0), 0, 0, 0))
@@ -459,7 +460,7 @@ class FrameCore:
             "position": motion.position_permille, "moving": motion.moving, "hold": self._cells.values[1],
             "latched": lid_table.FAULTS[motion.fault] if motion.latched else "",
             "orders_n": self._desk.orders_n, "day": self._state[law.DAY], "used": self._state[law.USED],
-            "open_ms": motion.open_ms, "shut_ms": motion.shut_ms,
+            "open_ms": motion.place.open_ms, "shut_ms": motion.place.shut_ms,
         }))
 
     # --- lamp, siren, pace ------------------------------------------------------------------------

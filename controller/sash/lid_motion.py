@@ -1,9 +1,8 @@
 """The drive of the lid: readings in, motor out.
 
 `Motion` turns readings into the events of lid_table.py. Times are whole
-milliseconds (_ms), openings permille, currents milliamperes. Position comes
-from the potentiometer if there is one, else from time between the ends; end
-switches correct it. Nothing in `step` allocates on the board.
+milliseconds (_ms), openings permille, currents milliamperes. Where the lid is
+between its ends is lid_place.py's. Nothing in `step` allocates on the board.
 
 A drive can end in these ways, marked in the code:
  1 the wanted end: its switch is made (or, without switches, time or current says so)
@@ -20,6 +19,7 @@ A stall while shutting is followed by a short drive back, which takes the force 
 whatever is in the way. What each fault word stands for: docs/decisions/lid-drive.md.
 """
 
+from .lid_place import NEAR, Place
 from .lid_table import (
     BOTH_MADE,
     BOTH_SWITCHES,
@@ -58,9 +58,7 @@ from .lid_table import (
     WRONG_END,
     after,
 )
-
-NONE = -1
-SHUT_DIRECTION, STOP, OPEN_DIRECTION = -1, 0, 1
+from .reading import NONE, OPEN_DIRECTION, SHUT_DIRECTION, STOP
 
 # All chosen by us unless a source is named.
 QUIET_MS = 60000            # after power-up, hold and cleared faults nothing moves (ISO 14118 idea; figure ours)
@@ -75,20 +73,12 @@ DEAD_MA = 30                # less than this is no current ...
 DEAD_MS = 1500              # ... when it lasts this long
 STRAY_MA = 100              # current without command: the bridge or relay is stuck on ...
 STRAY_MS = 2000             # ... when it lasts this long
-NEAR = 50                   # permille: this close to an end by time counts as there
-NOT_AT_END = 30             # permille: a stuck lid whose end switch is not made is at least this far from that end
 NO_WAY_MS = 2000            # a new try that stalls sooner has gained no way
 PROOF_MS = 500              # so long at full power: before that a lid held fast does not show in the current ...
 LONG_PROOF_MS = 2000        # ... and so long if the current is high: wood and latch give way for a while
 SHORT_TRY = 100             # permille of travel a new try may drive without freeing the switch
-EARLY = 600                 # permille of the expected travel: an end reached sooner is doubted ...
-EARLY_LEAST = 70            # ... unless so few permille of the whole travel are missing ...
-EARLY_A_DRIVE = 20          # ... and this many more for each drive since an end was last seen ...
-EARLY_MOST = 200            # ... up to this many
 SHUT_SHARE = 450            # permille of the current limit that holds while shutting: its own weight helps the lid down
 RELEASE_MS = 400            # drive back after a stall while shutting: what the arm has wound up, and a little
-LEARN_LEAST = 60            # permille of travel from which a drive teaches how fast the lid goes
-LEARN_LOW, LEARN_HIGH = 500, 1500   # permille of the fitted travel time that learning keeps within
 MARGIN = 250                # permille of the travel time allowed on top
 
 
@@ -103,12 +93,13 @@ class Motion:
     """
 
     def __init__(self, fittings, position_permille, was_moving, warn_ms):
-        self.travel_ms = fittings.get("travel_ms", 40000)
         self.stall_ma = fittings.get("stall_ma", 3000)
         # Permille of power while shutting: what keeps the edge below the speed that sizing allows.
         self.shut_power = max(RAMP_FROM, min(1000, fittings.get("shut_power_permille", 1000)))
         self.switches = fittings.get("end_switches", 1)
-        self.has_pot = fittings.get("pot", 0)
+        # A lid that stood still at the last save is believed to stand there; one caught moving is not.
+        self.place = Place(fittings.get("travel_ms", 40000), fittings.get("pot", 0),
+                           NONE if was_moving else position_permille)
         self.forward = SHUT_DIRECTION if fittings.get("reverse", 0) else OPEN_DIRECTION
         self.warn_ms = warn_ms
         self.state = UNKNOWN
@@ -127,21 +118,10 @@ class Motion:
         self.done = 0
         self.started = 0            # 1 in the step in which a drive begins
         self.from_permille = 0
-        # Position as milliseconds of travel from shut, NONE when unknown. A lid that
-        # stood still at the last save is believed; one caught moving is not.
-        self._at_ms = NONE
-        if 0 <= position_permille <= 1000 and not was_moving:
-            self._at_ms = position_permille * self.travel_ms // 1000
-        # Full travel opening and shutting, at full power: a lid comes down faster than it goes up.
-        self.open_ms = self.travel_ms
-        self.shut_ms = self.travel_ms
-        self._drives = 0            # since an end was last proved
         self._releases = 0          # 1 while the arm is to be driven back after a stall
         self._release_ms = 0
         self._goal = NONE
         self._drive_ms = 0          # real time driven
-        self._work_ms = 0           # the same, weighted with the power given
-        self._start_ms = NONE       # position at the start of the drive
         self._gentle = 0
         self._freed = 0             # 1 once the switch of the starting end has opened
         self._dead_ms = 0
@@ -167,9 +147,7 @@ class Motion:
     @property
     def position_permille(self):
         """Where the lid is, NONE when unknown."""
-        if self._at_ms == NONE:
-            return NONE
-        return self._at_ms * 1000 // self.travel_ms
+        return self.place.permille
 
     @property
     def moving(self):
@@ -195,7 +173,7 @@ class Motion:
         if self.state == HELD:
             self._event(HOLD_OFF)
             self.keep_quiet()
-        self._place(pot_permille)
+        self.place.measure(pot_permille)
         if self._releases:
             self._let_go(at_open, motor_ma)
             return
@@ -228,12 +206,6 @@ class Motion:
         self.keep_quiet()
         self._event(CLEARED)
 
-    def restore_times(self, open_ms, shut_ms):
-        """Take over what was learned before the power cut, if it can be true."""
-        if self._can_be(open_ms) and self._can_be(shut_ms):
-            self.open_ms = open_ms
-            self.shut_ms = shut_ms
-
     def restore(self, word):
         """Take over a latched fault from before the power cut: power coming back clears nothing."""
         if word in FAULTS and word:
@@ -254,7 +226,7 @@ class Motion:
         self.quiet_ms = max(self.quiet_ms, QUIET_MS)
         self._announce = 1
 
-    # --- time and place --------------------------------------------------------------
+    # --- time --------------------------------------------------------------
     def _pass_time(self, dt_ms):
         self.quiet_ms = max(0, self.quiet_ms - dt_ms)
         self.pause_ms = max(0, self.pause_ms - dt_ms)
@@ -263,30 +235,15 @@ class Motion:
             if self.siren:
                 self._warned_ms += dt_ms
             return
-        direction = self._direction()
-        full_ms = self.open_ms if direction == OPEN_DIRECTION else self.shut_ms
-        # In milliseconds of the nominal travel time, however fast this direction really is.
-        work = dt_ms * self.duty_permille // 1000 * self.travel_ms // full_ms
         self._drive_ms += dt_ms
-        self._work_ms += work
         if self._releases:
             self._release_ms -= dt_ms
         # Driving back after a new try only undoes what that try has wound up.
-        if self._at_ms != NONE and not self.has_pot and (not self._releases or self.tries == 1):
-            self._at_ms += work * direction
-            self._at_ms = max(0, min(self.travel_ms, self._at_ms))
+        self.place.drive(self._direction(), dt_ms, self.duty_permille, not self._releases or self.tries == 1)
 
     def _direction(self):
         """OPEN_DIRECTION or SHUT_DIRECTION as the lid sees it, whatever the wiring."""
         return self.motor * self.forward
-
-    def _place(self, pot_permille):
-        if self.has_pot and pot_permille != NONE:
-            self._at_ms = max(0, min(1000, pot_permille)) * self.travel_ms // 1000
-
-    def _put(self, at_ms):
-        """A switch says where the lid is; that outranks time."""
-        self._at_ms = at_ms
 
     # --- while driving ------------------------------------------------------------------
     def _watch(self, want, at_shut, at_open, motor_ma, pot):
@@ -301,7 +258,7 @@ class Motion:
             self._arrive(direction)                                 # 1
         elif self._at_wrong_end(direction, at_shut, at_open):
             self._stop()
-            self._put(0 if at_shut == 1 else self.travel_ms)
+            self.place.put(0 if at_shut == 1 else self.place.travel_ms)
             self._fail(WRONG_END, LOST_POSITION)                    # 8
         elif self._no_current(motor_ma):
             self._went_dead(direction)                              # 6
@@ -320,7 +277,7 @@ class Motion:
         elif self._part_reached(direction):
             if self._still_at_start_end(direction, at_shut, at_open):
                 # By time the lid is well open, but its switch says it has not moved.
-                if self._work_ms >= self._needed_work() + self.travel_ms * SHORT_TRY // 1000:
+                if self.place.past(self._goal, SHORT_TRY):
                     self._overrun(direction, at_shut, at_open)      # 7
             elif not self._needs_proof(motor_ma) or self._proved(motor_ma):
                 if self.fault == WELL or self._proved(motor_ma):
@@ -334,15 +291,15 @@ class Motion:
         A lid held by latch or ice follows the arm for a few permille and opens its switch on the way. Its
         stall shows at full power only, and a crack can be shorter by time than the soft start.
         """
-        if self.has_pot or motor_ma == NONE or self._blind_current:
+        if self.place.has_pot or motor_ma == NONE or self._blind_current:
             return 0
         if self.fault != WELL or self.peak_ma < DEAD_MA:
             return 1
-        return 1 if self._start_ms == 0 or self._start_ms == self.travel_ms else 0
+        return self.place.began_at_an_end()
 
     def _proved(self, motor_ma):
         """1 when a witness besides time has seen this drive go: potentiometer, or current without a stall."""
-        if self.has_pot:
+        if self.place.has_pot:
             return self._freed
         if self._blind_current or motor_ma < DEAD_MA:
             return 0
@@ -360,18 +317,17 @@ class Motion:
 
     def _break_off(self):
         self._stop()
-        if self._at_ms == NONE:
+        if self.place.at_ms == NONE:
             self._event(LOST)
         else:
             self._event(TOLD_STOP)
 
     def _moved_off(self, direction, at_shut, at_open, pot):
         """1 when a witness other than the current shows that this drive has moved the lid."""
-        if self.has_pot and pot != NONE and self._pot_from != NONE and abs(pot - self._pot_from) > 15:
+        if self.place.has_pot and pot != NONE and self._pot_from != NONE and abs(pot - self._pot_from) > 15:
             return 1
-        if direction == OPEN_DIRECTION:
-            return 1 if self._start_ms == 0 and at_shut == 0 else 0
-        return 1 if self._start_ms == self.travel_ms and at_open == 0 else 0
+        behind = at_shut if direction == OPEN_DIRECTION else at_open
+        return 1 if behind == 0 and self.place.began_behind(direction) else 0
 
     def _still_at_start_end(self, direction, at_shut, at_open):
         return at_shut == 1 if direction == OPEN_DIRECTION else at_open == 1
@@ -404,17 +360,8 @@ class Motion:
             return 0
         if self._blind_current:
             # Only where the end should have come long ago; a crack is all near the end.
-            late = self._work_ms >= self._needed_work() + self.travel_ms * SHORT_TRY // 1000
-            return 1 if late and self._near_end(self._direction()) else 0
+            return 1 if self.place.past(self._goal, SHORT_TRY) and self.place.near_end(self._direction()) else 0
         return 1
-
-    def _near_end(self, direction):
-        """1 when by time or potentiometer the end ahead is as good as reached."""
-        if self._at_ms == NONE:
-            return 1 if self._work_ms * 1000 >= self.travel_ms * (1000 - NEAR) else 0
-        if direction == OPEN_DIRECTION:
-            return 1 if self.position_permille >= 1000 - NEAR else 0
-        return 1 if self.position_permille <= NEAR else 0
 
     def _to_end(self):
         """1 when this drive goes to an end, not to an opening between."""
@@ -425,37 +372,21 @@ class Motion:
 
     def _at_wrong_end(self, direction, at_shut, at_open):
         """The end behind is made although this drive began away from it: wired the wrong way round."""
-        if direction == OPEN_DIRECTION:
-            return at_shut == 1 and self._start_ms != 0 and self._start_ms != NONE and self._freed_or_part()
-        return at_open == 1 and self._start_ms != self.travel_ms and self._start_ms != NONE and self._freed_or_part()
-
-    def _freed_or_part(self):
-        margin = self.travel_ms * NEAR // 1000
-        return margin < self._start_ms < self.travel_ms - margin
-
-    def _needed_work(self):
-        """Work from the start of the drive to its goal, in milliseconds at full power."""
-        if self._start_ms == NONE:
-            return self.travel_ms
-        return abs(self._goal * self.travel_ms // 1000 - self._start_ms)
+        return self._still_at_start_end(direction, at_shut, at_open) and self.place.began_between()
 
     def _drive_over(self):
-        limit = self.travel_ms + self.travel_ms * MARGIN // 1000
+        limit = self.place.travel_ms + self.place.travel_ms * MARGIN // 1000
         if self._gentle:
-            return self._work_ms >= limit
+            return self.place.work_ms >= limit
         if self._direction() == SHUT_DIRECTION:
             limit = limit * 1000 // self.shut_power
-        if self.tries and self.switches and not self._freed and (
-                self._start_ms == 0 or self._start_ms == self.travel_ms):
+        if self.tries and self.switches and not self._freed and self.place.began_at_an_end():
             # A new try is short: it goes on only if the switch shows that it moves.
-            limit = self.travel_ms * SHORT_TRY // 1000
+            limit = self.place.travel_ms * SHORT_TRY // 1000
         return self._drive_ms >= limit
 
     def _part_reached(self, direction):
-        if self._to_end() or self._at_ms == NONE:
-            return 0
-        goal_ms = self._goal * self.travel_ms // 1000
-        return self._at_ms >= goal_ms if direction == OPEN_DIRECTION else self._at_ms <= goal_ms
+        return 0 if self._to_end() else self.place.reached(self._goal, direction)
 
     # --- how drives end -----------------------------------------------------------------
     def _stop(self):
@@ -486,63 +417,26 @@ class Motion:
 
     def _arrive(self, direction):
         """The switch of the end ahead is made."""
-        end_ms = self.travel_ms if direction == OPEN_DIRECTION else 0
-        expected = NONE if self._start_ms == NONE else abs(end_ms - self._start_ms)
-        early = 1 if expected != NONE and self._too_early(expected) else 0
-        if not early:
-            self._learn(direction, expected)
-        self._drives = 0
+        # Only what was driven on purpose and at full power teaches how fast the lid goes.
+        early = self.place.arrive(direction, self.switches and not self._gentle and not self.tries)
         self._stop()
-        self._put(end_ms)
         self._settle_well(direction, 1)
         # Far too early: the switch may lie, or the position was wrong. The lid stays
         # in use, since a switch is the better witness, but the doubt is reported.
         self.doubt = LOST_POSITION if early else WELL
         self._event(REACHED_OPEN if direction == OPEN_DIRECTION else REACHED_SHUT)
 
-    def _too_early(self, expected):
-        """1 when far less way was driven than was thought to be left."""
-        if self._work_ms * 1000 >= expected * EARLY:
-            return 0
-        # By time alone the position grows worse with every drive between the ends.
-        allowed = NEAR if self.has_pot else min(EARLY_MOST, EARLY_LEAST - EARLY_A_DRIVE + EARLY_A_DRIVE * self._drives)
-        return 1 if expected - self._work_ms > self.travel_ms * allowed // 1000 else 0
-
-    def _learn(self, direction, expected):
-        """An end at another time than expected tells how fast the lid really goes this way.
-
-        Only drives whose beginning was sure teach: from the other end, or shutting from an opening
-        that one drive from the shut end has reached. Half of each difference is taken over.
-        """
-        if self.has_pot or not self.switches or self._gentle or self.tries or self._start_ms == NONE:
-            return
-        if self._drives > (1 if direction == OPEN_DIRECTION else 2):
-            return
-        if expected * 1000 < self.travel_ms * LEARN_LEAST:
-            return
-        old_ms = self.open_ms if direction == OPEN_DIRECTION else self.shut_ms
-        new_ms = (old_ms + old_ms * self._work_ms // expected) // 2
-        if not self._can_be(new_ms):
-            return
-        if direction == OPEN_DIRECTION:
-            self.open_ms = new_ms
-        else:
-            self.shut_ms = new_ms
-
-    def _can_be(self, full_ms):
-        return LEARN_LOW * self.travel_ms <= full_ms * 1000 <= LEARN_HIGH * self.travel_ms
-
     def _stalled(self, direction, at_shut, at_open, motor_ma):
         if self._end_by_itself(direction, at_shut, at_open):
             self._end_without_switch(direction)
             return
-        if self.tries and self._drive_ms <= NO_WAY_MS and not self.has_pot:
-            self._at_ms = self._start_ms        # what was driven went into wood and screw
+        if self.tries and self._drive_ms <= NO_WAY_MS and not self.place.has_pot:
+            self.place.at_ms = self.place.start_ms      # what was driven went into wood and screw
         self._stop()
         if motor_ma >= 2 * self.stall_ma:
             self._fail(OVER_CURRENT, TOO_MUCH_CURRENT)
             return
-        self._fail(OVER_CURRENT, self._where_stuck(direction, at_shut, at_open))
+        self._fail(OVER_CURRENT, self.place.where_stuck(direction, at_shut, at_open, self._drive_ms))
         if direction == SHUT_DIRECTION and self.fault != STUCK_SHUT:
             self._releases = 1
             self._release_ms = RELEASE_MS
@@ -559,7 +453,7 @@ class Motion:
 
     def _went_dead(self, direction):
         drew = self._blind_current or self.peak_ma >= DEAD_MA
-        if drew and self._near_end(direction) and self._freed_from(direction):
+        if drew and self.place.near_end(direction) and self._freed_from(direction):
             self._end_without_switch(direction)
             return
         if self.doubt == LIFTED and direction == SHUT_DIRECTION:
@@ -581,7 +475,7 @@ class Motion:
 
     def _end_by_itself(self, direction, at_shut, at_open):
         """1 when a stall near the end ahead means that the end is reached."""
-        if not self._near_end(direction):
+        if not self.place.near_end(direction):
             return 0
         if not self.switches:
             # A new try that stalls at once stands where the last one stood.
@@ -593,15 +487,14 @@ class Motion:
 
     def _freed_from(self, direction):
         """1 unless the switch of the end behind says that the lid never left."""
-        if not self.switches or self._start_ms == NONE:
+        if not self.switches or self.place.start_ms == NONE:
             return 1
-        at_end = self._start_ms == 0 if direction == OPEN_DIRECTION else self._start_ms == self.travel_ms
-        return 1 if self._freed or not at_end else 0
+        return 1 if self._freed or not self.place.began_behind(direction) else 0
 
     def _end_without_switch(self, direction):
         """At the end by current or time. With switches fitted that is a doubt: theirs did not make."""
         self._stop()
-        self._put(self.travel_ms if direction == OPEN_DIRECTION else 0)
+        self.place.put(self.place.end_ms(direction))
         if self.fault == WELL or self.peak_ma >= DEAD_MA:
             self._settle_well(direction, 1)
         self.doubt = LOST_POSITION if self.switches else WELL
@@ -612,36 +505,7 @@ class Motion:
             self._end_without_switch(direction)
             return
         self._stop()
-        self._fail(TRAVEL_OVER, self._where_stuck(direction, at_shut, at_open))
-
-    def _where_stuck(self, direction, at_shut, at_open):
-        """Which word tells the grower where the lid stands; puts the position right as far as known."""
-        if at_shut == 1:
-            self._put(0)
-            return STUCK_SHUT
-        if at_open == 1:
-            self._put(self.travel_ms)
-            return STUCK_OPEN
-        margin = self.travel_ms * NEAR // 1000
-        least = self.travel_ms * NOT_AT_END // 1000
-        if self._start_ms != NONE and self._at_ms != NONE:
-            # Held by a latch with some play it has opened its switch, but it has not left its end:
-            # much of that time went into wood and screw.
-            if direction == OPEN_DIRECTION and self._start_ms <= least and self._at_ms <= 2 * margin:
-                self._at_ms = min(self._at_ms, least)
-                return STUCK_SHUT
-            if direction == SHUT_DIRECTION and self._start_ms >= self.travel_ms - least:
-                if self._at_ms >= self.travel_ms - 2 * margin:
-                    return STUCK_OPEN
-        if not self.has_pot and self._drive_ms >= self.travel_ms:
-            self._at_ms = NONE      # it ran the whole time and is at neither end
-        if self._at_ms != NONE:
-            # Not shut, whatever time says; one that failed to open is not thought further open for that.
-            if at_shut == 0 and direction == SHUT_DIRECTION:
-                self._at_ms = max(self._at_ms, least)
-            if at_open == 0:
-                self._at_ms = min(self._at_ms, self.travel_ms - least)
-        return STUCK_PART
+        self._fail(TRAVEL_OVER, self.place.where_stuck(direction, at_shut, at_open, self._drive_ms))
 
     def _fail(self, event, fault):
         """Stop for a reason: pause and try again, or latch after the last try."""
@@ -649,7 +513,7 @@ class Motion:
         self._stuck_way = self._way_of(fault)
         self._made = 0
         if fault == BOTH_MADE:
-            self._at_ms = NONE
+            self.place.at_ms = NONE
             self.fault = fault
             self.latched = 1
             return
@@ -680,7 +544,7 @@ class Motion:
             self._stray += 1
             self._stray_ms += dt_ms
             if self._stray >= 2 and self._stray_ms >= STRAY_MS and self.fault != TOO_MUCH_CURRENT:
-                self._at_ms = NONE if not self.has_pot else self._at_ms
+                self.place.lose()
                 self._event(OVER_CURRENT)
                 self.fault = TOO_MUCH_CURRENT
                 self.latched = 1
@@ -709,7 +573,7 @@ class Motion:
         self._left = self.state
         self._event(MOVED_ALONE)
         self.doubt = LIFTED
-        self._at_ms = NONE if not self.has_pot else self._at_ms
+        self.place.lose()
         self.keep_quiet()
 
     def _resolve(self, at_shut, at_open):
@@ -719,12 +583,12 @@ class Motion:
         if self.state != UNKNOWN:
             return
         if at_shut == 1:
-            self._put(0)
+            self.place.put(0)
             self._event(REACHED_SHUT)
         elif at_open == 1:
-            self._put(self.travel_ms)
+            self.place.put(self.place.travel_ms)
             self._event(REACHED_OPEN)
-        elif self._at_ms != NONE and self._believable():
+        elif self.place.at_ms != NONE and self._believable():
             self._event(REACHED_PART)
         if self.doubt == LIFTED and self.state != UNKNOWN and self.state == self._left:
             self.doubt = WELL       # it is back where it was
@@ -735,7 +599,7 @@ class Motion:
         """An opening between the ends; with switches fitted an end must be shown by its switch."""
         if not self.switches:
             return 1
-        return 1 if 0 < self._at_ms < self.travel_ms else 0
+        return 1 if 0 < self.place.at_ms < self.place.travel_ms else 0
 
     def _proves_movement(self, at_shut, at_open):
         if self.fault == STUCK_SHUT or self.fault == STUCK_OPEN:
@@ -782,15 +646,15 @@ class Motion:
             return STOP if self.state == OPEN else OPEN_DIRECTION
         # Between the ends a hundredth of the travel is close enough; stuck there it tries again the way that failed.
         if abs(want - here) <= 10 and (self.state == PART or self.state == STUCK):
-            return STOP if self.state == PART or self.has_pot else self._stuck_way
+            return STOP if self.state == PART or self.place.has_pot else self._stuck_way
         return OPEN_DIRECTION if want > here else SHUT_DIRECTION
 
     def _begin(self, direction, want, at_shut, at_open):
-        by_pot = self.position_permille if self.has_pot else NONE
+        by_pot = self.position_permille if self.place.has_pot else NONE
         if at_shut == 1:
-            self._put(0)
+            self.place.put(0)
         if at_open == 1:
-            self._put(self.travel_ms)
+            self.place.put(self.place.travel_ms)
         if direction == OPEN_DIRECTION and at_open == 1 or direction == SHUT_DIRECTION and at_shut == 1:
             # Nothing to drive. A fault stays: standing at this end proves no movement.
             if by_pot != NONE and abs(by_pot - self.position_permille) > NEAR:
@@ -803,20 +667,18 @@ class Motion:
             # Switch and potentiometer contradict each other: the table has the last word.
             self.doubt = LOST_POSITION
             return
-        self._start_ms = self._at_ms
+        self.place.begin()
         self.from_permille = self.position_permille
-        self._gentle = 1 if self._at_ms == NONE else 0
+        self._gentle = 1 if self.place.at_ms == NONE else 0
         self._goal = want
         if self._gentle:
             self._goal = 1000 if direction == OPEN_DIRECTION else 0
-        self._drives += 1
         self._drive_ms = 0
-        self._work_ms = 0
         self._dead_ms = 0
         self._freed = 0
         self._made = 0
         self.peak_ma = 0
-        self._pot_from = self.position_permille if self.has_pot else NONE
+        self._pot_from = self.position_permille if self.place.has_pot else NONE
         self.motor = direction * self.forward
         self.started = 1
         self._announce = 0

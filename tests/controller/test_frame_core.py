@@ -81,7 +81,7 @@ def test_saves_before_it_moves_and_after() -> None:
     bench.run(60)
     assert bench.saved["state"] == {
         "position": 1000, "moving": 0, "hold": 0, "latched": "", "orders_n": 0, "day": 71, "used": 1000,
-        "open_ms": bench.core.motion.open_ms, "shut_ms": 40_000,
+        "open_ms": bench.core.motion.place.open_ms, "shut_ms": 40_000,
     }  # fmt: skip
 
 
@@ -128,11 +128,11 @@ def test_learned_times_survive_a_power_cut() -> None:
     bench = CoreBench()
     bench.saved["state"].update(open_ms=44_000, shut_ms=30_000)
     motion = bench.start().core.motion
-    assert (motion.open_ms, motion.shut_ms) == (44_000, 30_000)
+    assert (motion.place.open_ms, motion.place.shut_ms) == (44_000, 30_000)
     for open_ms, shut_ms in ((10_000, 30_000), (44_000, 70_000), (True, 30_000), ("x", 1)):
         bench.saved["state"].update(open_ms=open_ms, shut_ms=shut_ms)
         motion = bench.start().core.motion
-        assert (motion.open_ms, motion.shut_ms) == (40_000, 40_000)
+        assert (motion.place.open_ms, motion.place.shut_ms) == (40_000, 40_000)
 
 
 def test_law_is_asked_in_whole_seconds() -> None:
@@ -600,7 +600,7 @@ def test_disturbed_memory_stops_all_movement(what: str) -> None:
     elif what == "setpoint":
         core._law_settings._values[lid_law.OPEN_AT] ^= 1 << 13
     elif what == "position":
-        core.motion._at_ms += 4_000
+        core.motion.place.at_ms += 4_000
     else:
         core.motion.state = lid_table.OPEN
     bench.temperatures["air"] = SCORCHING

@@ -176,11 +176,11 @@ def test_lifted_by_hand_from_the_rim_is_free() -> None:
 def test_a_search_with_less_power_notices_the_stall_too(play: float) -> None:
     """Place unknown and much opening wanted: the gentle drive stalls at less current, within four seconds."""
     frame = Frame()
-    frame.motion._at_ms = NONE
+    frame.motion.place.at_ms = NONE
     frame.latch(play)
     while not frame.motion.motor:
         frame.step(1000)
-        frame.motion._at_ms = NONE
+        frame.motion.place.at_ms = NONE
     frame.run(1000, 4)
     assert not frame.motion.motor
     assert frame.fault.startswith("stuck-")
@@ -189,7 +189,7 @@ def test_a_search_with_less_power_notices_the_stall_too(play: float) -> None:
 def test_without_switches_a_held_lid_is_not_searched_open() -> None:
     """No switches, place unknown: pressing against a latch for the travel time is not an arrival."""
     frame = Frame(end_switches=0)
-    frame.motion._at_ms = NONE
+    frame.motion.place.at_ms = NONE
     frame.latch(8.0)
     frame.run(1000, 2_500)
     assert frame.state == "stuck"

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from sash import lid_motion, lid_table
+from sash import lid_motion, lid_place, lid_table
 from sash.lid_motion import NONE
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -659,7 +659,7 @@ def test_a_lid_that_falls_faster_than_it_rises_is_learned() -> None:
     for _ in range(8):
         bench.until_rest(400).until_rest(0)
         assert bench.fault == ""
-    assert 31_000 <= bench.motion.shut_ms <= 33_500
+    assert 31_000 <= bench.motion.place.shut_ms <= 33_500
     bench.until_rest(700).until_rest(200)
     assert bench.at == pytest.approx(200, abs=20)
     assert bench.motion.position_permille == pytest.approx(bench.at, abs=20)
@@ -671,8 +671,8 @@ def test_learning_stays_within_half_of_the_fitted_time() -> None:
     bench.speed = 3.0
     for _ in range(12):
         bench.until_rest(1000).until_rest(0)
-    assert bench.motion.open_ms >= 20_000
-    assert bench.motion.shut_ms >= 20_000
+    assert bench.motion.place.open_ms >= 20_000
+    assert bench.motion.place.shut_ms >= 20_000
 
 
 def test_small_errors_of_dead_reckoning_are_no_lost_position() -> None:
@@ -759,7 +759,7 @@ def test_tries_against_an_obstacle_do_not_talk_the_lid_shut() -> None:
     bench.run(0, 2_000)
     assert bench.motion.latched
     assert bench.motion.position_permille == pytest.approx(60, abs=25)
-    assert bench.motion.position_permille >= lid_motion.NOT_AT_END
+    assert bench.motion.position_permille >= lid_place.NOT_AT_END
 
 
 def test_lid_a_finger_from_shut_counts_as_open() -> None:

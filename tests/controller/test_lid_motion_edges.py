@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sash import lid_motion, lid_table
+from sash import lid_motion, lid_place, lid_table
 from sash.lid_motion import NONE, Motion
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -144,8 +144,8 @@ def test_end_by_time_begins_a_twentieth_before_the_end(at: int, want: int, way: 
     """A drive without switches that loses its current is at the end from 950 permille of the way on, not before."""
     for gone, state, fault in ((949, "stuck", "motor-dead"), (950, "open" if way > 0 else "shut", "")):
         hand = Hand(at=at, end_switches=0).begin(want)
-        hand.motion._at_ms = (gone if way > 0 else 1000 - gone) * 40
-        hand.motion._work_ms = gone * 40
+        hand.motion.place.at_ms = (gone if way > 0 else 1000 - gone) * 40
+        hand.motion.place.work_ms = gone * 40
         hand.motion.peak_ma = 30  # it did draw current before
         hand.motion.duty_permille = 0  # the time to notice adds no way
         hand.step(want, 100, 0)
@@ -158,9 +158,9 @@ def test_lost_lid_is_at_the_end_after_the_travel_by_time() -> None:
     """Without a known position the way driven counts: 950 permille of the travel is the end, less a doubtful one."""
     for work, doubt in ((37_999, "lost-position"), (38_000, "")):
         hand = Hand(end_switches=0)
-        hand.motion._at_ms = NONE
+        hand.motion.place.at_ms = NONE
         hand.begin(0)
-        hand.motion._work_ms = work
+        hand.motion.place.work_ms = work
         hand.motion.peak_ma = 30
         hand.motion.duty_permille = 0
         hand.step(0, 100, 0)
@@ -173,7 +173,7 @@ def test_lost_lid_is_at_the_end_after_the_travel_by_time() -> None:
 def test_stall_near_an_end_with_switches(want: int, state: str, fault: str) -> None:
     """Near the open end a stall with a silent switch is the end; near the shut end it may be a finger: stuck."""
     hand = Hand(at=500).begin(want).drive(want, 1_000)
-    hand.motion._at_ms = 38_400 if want else 1_600
+    hand.motion.place.at_ms = 38_400 if want else 1_600
     hand.step(want, 200, 3_000)
     assert (hand.state, hand.fault) == (state, fault)
     assert hand.doubt == ("lost-position" if want else "")
@@ -182,7 +182,7 @@ def test_stall_near_an_end_with_switches(want: int, state: str, fault: str) -> N
 def test_stall_near_the_open_end_with_the_shut_switch_made_is_stuck() -> None:
     """Time says open, the shut switch says shut: the switch wins."""
     hand = Hand().begin(1000).drive(1000, 1_000)
-    hand.motion._at_ms = 39_000
+    hand.motion.place.at_ms = 39_000
     hand.step(1000, 200, 3_000)
     assert (hand.state, hand.fault, hand.motion.position_permille) == ("stuck", "stuck-shut", 0)
 
@@ -199,7 +199,7 @@ def test_without_switches_the_start_tells_where_it_is_stuck(start: int, want: in
     """Stalled within a tenth of an end that it began at: stuck there; else between."""
     hand = Hand(at=start, end_switches=0).begin(want)
     hand.drive(want, 400)
-    hand.motion._at_ms = at * 40
+    hand.motion.place.at_ms = at * 40
     hand.motion.duty_permille = 0
     hand.step(want, 200, 3_000)
     assert hand.fault == word
@@ -210,7 +210,7 @@ def test_place_is_lost_after_a_whole_travel_without_an_end() -> None:
     for driven, known in ((39_900, True), (40_000, False)):
         hand = Hand(at=500).begin(1000).drive(1000, 1_000)
         hand.motion._drive_ms = driven - 100
-        hand.motion._at_ms = 20_000
+        hand.motion.place.at_ms = 20_000
         hand.step(1000, 100, 3_000)
         assert hand.fault == "stuck-part"
         assert (hand.motion.position_permille != NONE) is known
@@ -223,7 +223,7 @@ def test_end_in_six_tenths_of_its_time_is_not_doubted() -> None:
         hand.shut = 0
         hand.drive(1000, 400)
         hand.motion.duty_permille = 0
-        hand.motion._work_ms = work
+        hand.motion.place.work_ms = work
         hand.opened = 1
         hand.step(1000, 100)
         assert (hand.state, hand.doubt) == ("open", doubt)
@@ -258,12 +258,12 @@ def test_crack_is_stuck_exactly_a_tenth_after_its_goal() -> None:
     """Shut switch still made: the drive goes on to a tenth of the travel past the crack, then it is stuck."""
     hand = Hand().begin(100).drive(100, 400)
     hand.motion.duty_permille = 0
-    hand.motion._at_ms = 4_000
-    hand.motion._work_ms = 7_999
+    hand.motion.place.at_ms = 4_000
+    hand.motion.place.work_ms = 7_999
     assert hand.step(100, 100).motion.motor == 1
     hand.motion.duty_permille = 0
-    hand.motion._at_ms = 4_000
-    hand.motion._work_ms = 8_000
+    hand.motion.place.at_ms = 4_000
+    hand.motion.place.work_ms = 8_000
     assert hand.step(100, 100).fault == "stuck-shut"
 
 
@@ -302,10 +302,10 @@ def test_goal_is_reached_exactly() -> None:
         hand.step(at, 5_000, 0)
         hand.begin(want).drive(want, 1_000)
         hand.motion.duty_permille = 0
-        hand.motion._at_ms = want * 40 + (-1 if want > at else 1)
+        hand.motion.place.at_ms = want * 40 + (-1 if want > at else 1)
         assert hand.step(want, 100).motion.motor != 0
         hand.motion.duty_permille = 0
-        hand.motion._at_ms = want * 40
+        hand.motion.place.at_ms = want * 40
         assert hand.step(want, 100).motion.motor == 0
         assert hand.state == "part"
 
@@ -375,7 +375,7 @@ def test_lost_lid_goes_on_to_the_end_it_looks_for() -> None:
     """Looking for an end, the wish for an opening between does not stop the lid half way."""
     for want, way in ((300, -1), (700, 1)):
         hand = Hand(at=500)
-        hand.motion._at_ms = NONE
+        hand.motion.place.at_ms = NONE
         hand.begin(want)
         assert (hand.motion.motor, hand.motion._goal) == (way, 1000 if way > 0 else 0)
         assert hand.drive(want, 20_000).motion.motor == way
@@ -405,7 +405,7 @@ def test_no_current_at_the_far_end_needs_proof_that_the_lid_left(at: int, want: 
         if left:
             hand.shut = hand.opened = 0
         hand.drive(want, 1_000)
-        hand.motion._at_ms = 39_000 if want else 1_000
+        hand.motion.place.at_ms = 39_000 if want else 1_000
         hand.motion.duty_permille = 0
         hand.step(want, 100, 0)
         hand.motion.duty_permille = 0
@@ -427,7 +427,7 @@ def test_clearing_gives_all_tries_back() -> None:
 def test_built_in_fittings() -> None:
     """Without figures in the fittings: 40 s of travel, 3 A, switches, no potentiometer, a minute of quiet."""
     motion = Motion({}, NONE, 0, 0)
-    assert (motion.travel_ms, motion.stall_ma, motion.switches, motion.has_pot) == (40_000, 3_000, 1, 0)
+    assert (motion.place.travel_ms, motion.stall_ma, motion.switches, motion.place.has_pot) == (40_000, 3_000, 1, 0)
     assert (motion.quiet_ms, motion.forward) == (60_000, 1)
 
 
@@ -435,7 +435,7 @@ def test_a_drive_that_never_drew_current_is_at_no_end() -> None:
     """Exactly 30 mA seen earlier in the drive make the loss of current near the end an arrival, 29 mA do not."""
     for peak, fault in ((29, "motor-dead"), (30, "")):
         hand = Hand(at=1000, end_switches=0).begin(0)
-        hand.motion._at_ms, hand.motion._work_ms, hand.motion.peak_ma = 0, 40_000, peak
+        hand.motion.place.at_ms, hand.motion.place.work_ms, hand.motion.peak_ma = 0, 40_000, peak
         hand.motion.duty_permille = 0
         hand.step(0, 100, 0)
         hand.motion.duty_permille = 0
@@ -448,29 +448,29 @@ def test_each_drive_between_the_ends_widens_the_doubt(drives: int, allowed: int)
     """70 permille may be missing after one drive, 20 more for each further one, 200 at most."""
     for missing, early in ((allowed, 0), (allowed + 1, 1)):
         motion = Hand(at=1000).motion
-        motion._drives, motion._work_ms = drives, 0
-        assert motion._too_early(missing * 40) == early
-        motion._work_ms = missing * 40 * 600 // 1000 + 1
-        assert motion._too_early(missing * 40) == 0
+        motion.place.drives, motion.place.work_ms = drives, 0
+        assert motion.place.too_early(missing * 40) == early
+        motion.place.work_ms = missing * 40 * 600 // 1000 + 1
+        assert motion.place.too_early(missing * 40) == 0
 
 
 def test_what_may_teach_the_travel_time() -> None:
-    """Only sure beginnings teach: no search, no new try, not with a potentiometer, not from too near; by half."""
+    """Only sure beginnings teach: not with a potentiometer, not from too near, not after drives between; by half."""
     def learned(direction: int, expected: int, work: int, **state: int) -> tuple[int, int]:
         motion = Hand(at=0).motion
-        motion._start_ms, motion._drives, motion._work_ms = 0, 1, work
+        motion.place.start_ms, motion.place.drives, motion.place.work_ms = 0, 1, work
         for name, value in state.items():
-            setattr(motion, name, value)
-        motion._learn(direction, expected)
-        return motion.open_ms, motion.shut_ms
+            setattr(motion.place, name, value)
+        motion.place.learn(direction, expected)
+        return motion.place.open_ms, motion.place.shut_ms
 
     assert learned(1, 40_000, 36_000) == (38_000, 40_000)
     assert learned(-1, 40_000, 36_000) == (40_000, 38_000)
-    assert learned(-1, 2_400, 2_160, _drives=2) == (40_000, 38_000)
-    assert learned(-1, 2_399, 2_160, _drives=2) == (40_000, 40_000)
-    assert learned(-1, 4_000, 3_600, _drives=3) == (40_000, 40_000)
-    assert learned(1, 40_000, 36_000, _drives=2) == (40_000, 40_000)
-    for state in ({"has_pot": 1}, {"switches": 0}, {"_gentle": 1}, {"tries": 1}, {"_start_ms": NONE}):
+    assert learned(-1, 2_400, 2_160, drives=2) == (40_000, 38_000)
+    assert learned(-1, 2_399, 2_160, drives=2) == (40_000, 40_000)
+    assert learned(-1, 4_000, 3_600, drives=3) == (40_000, 40_000)
+    assert learned(1, 40_000, 36_000, drives=2) == (40_000, 40_000)
+    for state in ({"has_pot": 1}, {"start_ms": NONE}):
         assert learned(1, 40_000, 36_000, **state) == (40_000, 40_000)
     assert learned(1, 40_000, 0) == (20_000, 40_000)
     assert learned(1, 40_000, 0, open_ms=39_998) == (39_998, 40_000)
@@ -482,9 +482,9 @@ def test_what_may_teach_the_travel_time() -> None:
 def test_stuck_between_is_never_at_an_end(at: int, shut: int, opened: int, thought: int) -> None:
     """A stuck lid without its end's switch is thought at least 30 permille away from that end."""
     hand = Hand(at=500).begin(0)
-    hand.motion._at_ms = at * 40
+    hand.motion.place.at_ms = at * 40
     hand.shut, hand.opened = shut, opened
-    assert hand.motion._where_stuck(-1, shut, opened) == lid_table.STUCK_PART
+    assert hand.motion.place.where_stuck(-1, shut, opened, 0) == lid_table.STUCK_PART
     assert hand.motion.position_permille == thought
 
 
@@ -514,7 +514,7 @@ def test_drive_back_takes_exactly_its_time() -> None:
 def test_the_page_gives_the_figures_that_run() -> None:
     """Pauses, shares and limits in the page on the drive are those of the program."""
     page = " ".join((Path(__file__).parents[2] / "docs" / "decisions" / "lid-drive.md").read_text().split())
-    m = lid_motion
+    m, p = lid_motion, lid_place
     first, second, third = (ms // 1000 for ms in m.PAUSES_MS)
     assert (first * 1000, second * 1000, third * 1000) == m.PAUSES_MS
     assert f"after {first}, {second} and {third} s" in page
@@ -522,19 +522,19 @@ def test_the_page_gives_the_figures_that_run() -> None:
     assert "waits 900 s between tries" in page
     assert f"back for {m.RELEASE_MS / 1000} s, once" in page
     assert f"only {m.SHUT_SHARE / 10:.0f} % of the current limit" in page
-    assert f"within {m.LEARN_LOW / 10:.0f} to {m.LEARN_HIGH / 10:.0f} % of the fitted time" in page
-    assert f"less than {m.EARLY / 10:.0f} % of the expected way" in page
-    assert f"at least {m.EARLY_LEAST} permille of the whole travel are missing, and {m.EARLY_A_DRIVE} more" in page
-    assert f"up to {m.EARLY_MOST}." in page
-    assert (m.GENTLE, m.NO_WAY_MS, m.NOT_AT_END) == (800, 2_000, 30)
+    assert f"within {p.LEARN_LOW / 10:.0f} to {p.LEARN_HIGH / 10:.0f} % of the fitted time" in page
+    assert f"less than {p.EARLY / 10:.0f} % of the expected way" in page
+    assert f"at least {p.EARLY_LEAST} permille of the whole travel are missing, and {p.EARLY_A_DRIVE} more" in page
+    assert f"up to {p.EARLY_MOST}." in page
+    assert (m.GENTLE, m.NO_WAY_MS, p.NOT_AT_END) == (800, 2_000, 30)
 
 
 def test_learned_times_are_believed_only_together() -> None:
     """One impossible time makes the other unbelieved, too."""
     for open_ms, shut_ms, taken in ((44_000, 36_000, 1), (44_000, 1, 0), (1, 36_000, 0), (0, 0, 0)):
         motion = Hand().motion
-        motion.restore_times(open_ms, shut_ms)
-        assert (motion.open_ms, motion.shut_ms) == ((open_ms, shut_ms) if taken else (40_000, 40_000))
+        motion.place.restore_times(open_ms, shut_ms)
+        assert (motion.place.open_ms, motion.place.shut_ms) == ((open_ms, shut_ms) if taken else (40_000, 40_000))
 
 
 def test_a_blind_sensor_is_believed_again_once_it_shows_current() -> None:
@@ -567,7 +567,7 @@ def test_a_blind_drive_ends_a_tenth_after_its_goal() -> None:
         hand = Hand().begin(1000)
         motion = hand.motion
         motion._blind_current, motion._freed, motion._dead_ms = 1, 1, 1
-        motion._at_ms, motion._work_ms, motion._drive_ms = 40_000, work, 30_000
+        motion.place.at_ms, motion.place.work_ms, motion._drive_ms = 40_000, work, 30_000
         motion.duty_permille = 0
         hand.shut = 0
         hand.step(1000, 100, 0)
@@ -579,18 +579,18 @@ def test_a_new_try_that_stalls_within_two_seconds_has_gained_nothing(driven: int
     """The step in which it stalls included."""
     hand = Hand(at=600).begin(0)
     motion = hand.motion
-    motion.tries, motion._drive_ms, motion._at_ms = 1, driven, 20_000
+    motion.tries, motion._drive_ms, motion.place.at_ms = 1, driven, 20_000
     hand.step(0, 100, 3_000)
     assert hand.fault == "stuck-part"
-    assert (motion._at_ms == motion._start_ms) is bool(kept)
+    assert (motion.place.at_ms == motion.place.start_ms) is bool(kept)
 
 
 def test_a_first_stall_keeps_the_way_it_came() -> None:
     """Only new tries press on something: the first drive has really moved. With a potentiometer it is what counts."""
     hand = Hand(at=600).begin(0).drive(0, 1_000)
-    before = hand.motion._at_ms
+    before = hand.motion.place.at_ms
     hand.step(0, 100, 3_000)
-    assert hand.motion._at_ms <= before < hand.motion._start_ms
+    assert hand.motion.place.at_ms <= before < hand.motion.place.start_ms
 
 
 def test_drive_back_counts_as_way_only_after_the_first_stall() -> None:
@@ -600,11 +600,11 @@ def test_drive_back_counts_as_way_only_after_the_first_stall() -> None:
         hand.motion.tries = tries
         hand.step(0, 100, 3_000)
         hand.step(0, 100, 0)
-        at = hand.motion._at_ms
+        at = hand.motion.place.at_ms
         for _ in range(4):
             hand.step(0, 100, 0)
         assert hand.motion.motor == 0
-        assert hand.motion._at_ms - at == way
+        assert hand.motion.place.at_ms - at == way
 
 
 def test_drive_back_ends_to_the_millisecond_and_at_the_open_switch() -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sash import lid_motion, lid_table
+from sash import lid_motion, lid_place, lid_table
 from sash.lid_motion import NONE, Motion
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -20,15 +20,18 @@ from test_lid_motion_edges import Hand
 
 def test_a_fresh_drive_stands_still_and_knows_nothing_else() -> None:
     """After the start every count is at zero, no flag is set but the announcement, and the place is as stored."""
-    fresh = vars(Motion({}, NONE, 0, 0))
-    set_values = {name: value for name, value in fresh.items() if value not in (0, NONE)}
-    assert set_values == {
-        "travel_ms": 40_000, "open_ms": 40_000, "shut_ms": 40_000, "stall_ma": 3_000, "switches": 1, "forward": 1,
-        "shut_power": 1000,
+    motion = Motion({}, NONE, 0, 0)
+    place = vars(motion.place)
+    fresh = {name: value for name, value in vars(motion).items() if name != "place"}
+    assert {name: value for name, value in fresh.items() if value not in (0, NONE)} == {
+        "stall_ma": 3_000, "switches": 1, "forward": 1, "shut_power": 1000,
         "quiet_ms": 60_000, "_rest_ms": lid_motion.TURN_MS, "_announce": 1,
     }  # fmt: skip
-    unknown = {name for name, value in fresh.items() if value == NONE}
-    assert unknown == {"_at_ms", "_goal", "_start_ms", "_pot_from"}
+    assert {name for name, value in fresh.items() if value == NONE} == {"_goal", "_pot_from"}
+    assert place == {
+        "travel_ms": 40_000, "open_ms": 40_000, "shut_ms": 40_000, "has_pot": 0, "at_ms": NONE, "start_ms": NONE,
+        "work_ms": 0, "drives": 0,
+    }  # fmt: skip
     assert vars(Motion({"reverse": 1}, 300, 0, 7_000))["forward"] == -1
     assert Motion({}, 300, 0, 7_000).warn_ms == 7_000
     assert Motion({}, 300, 0, 0).position_permille == 300
@@ -41,7 +44,7 @@ def test_figures_of_the_page() -> None:
     m = lid_motion
     assert f"below half of its limit for {m.PROOF_MS / 1000} s at full power" in page
     assert f"goes on for up to {m.LONG_PROOF_MS // 1000} s" in page
-    assert f"at most {m.NOT_AT_END} permille open" in page
+    assert f"at most {lid_place.NOT_AT_END} permille open" in page
     assert f"stalls within {m.NO_WAY_MS // 1000} s" in page
 
 
@@ -50,7 +53,7 @@ def crack(ms: int, ma: int = 300, last_ma: int | None = None, **fittings: int) -
     hand = Hand(**fittings).begin(50)
     hand.shut = 0 if hand.switches else NONE
     motion = hand.motion
-    motion._at_ms = motion._work_ms = 2_000
+    motion.place.at_ms = motion.place.work_ms = 2_000
     while motion.motor and motion._drive_ms < ms - 100:
         motion.duty_permille = 0
         hand.step(50, 100, ma)
@@ -83,10 +86,10 @@ def test_without_a_sensor_or_with_a_potentiometer_the_time_or_place_alone_counts
 def test_between_the_ends_without_a_fault_no_proof_is_asked() -> None:
     """A short move between the ends ends by time, whatever the soft start has reached."""
     hand = Hand(at=500).begin(520)
-    hand.motion._at_ms = 20_800
+    hand.motion.place.at_ms = 20_800
     assert hand.step(520, 200, 300).state == "part"
     hand = Hand(at=500).begin(520)
-    hand.motion._at_ms = 20_800
+    hand.motion.place.at_ms = 20_800
     assert hand.step(520, 200, 29).motion.motor == 1
     assert hand.step(520, 100, 30).state == "part"
 
@@ -95,7 +98,7 @@ def test_from_the_open_end_the_same_proof_is_asked() -> None:
     """Shutting to an opening from the open end: by time it is there, at full power it may still be held."""
     hand = Hand(at=1000).begin(980)
     hand.opened = 0
-    hand.motion._at_ms = 39_200
+    hand.motion.place.at_ms = 39_200
     hand.motion.duty_permille = 0
     assert hand.step(980, 200, 300).motion.motor == -1
 
@@ -106,12 +109,12 @@ def stuck_at(at: int, way: int) -> Hand:
     hand.step(500, 5_000, 0)
     want = 1000 if way > 0 else 0
     hand.begin(want).drive(want, 400)
-    hand.motion._at_ms = at * 40
+    hand.motion.place.at_ms = at * 40
     hand.step(want, 100, 3_000)
     while hand.motion.moving:
         hand.step(NONE, 100, 0)
     assert hand.fault == "stuck-part"
-    hand.motion._at_ms = at * 40
+    hand.motion.place.at_ms = at * 40
     hand.motion.pause_ms = 0
     return hand
 
@@ -213,7 +216,7 @@ def test_a_restored_fault_knows_its_way(word: str, way: int) -> None:
 def test_a_gentle_search_stalls_at_four_fifths(ma: int, stops: int) -> None:
     """Less power, less stall current: 800 permille of the limit."""
     hand = Hand(at=500)
-    hand.motion._at_ms = NONE
+    hand.motion.place.at_ms = NONE
     hand.begin(1000).drive(1000, 1_000)
     hand.step(1000, 100, ma)
     assert (hand.motion.motor == 0) is bool(stops)
@@ -223,8 +226,8 @@ def test_a_gentle_search_stalls_at_four_fifths(ma: int, stops: int) -> None:
 def test_only_a_lid_that_would_not_shut_is_thought_a_little_open(at: int, direction: int, thought: int) -> None:
     """A lid that failed to open is not lifted in thought; neither is thought fully open."""
     motion = Hand(at=500).motion
-    motion._start_ms, motion._at_ms = 20_000, at * 40
-    assert motion._where_stuck(direction, 0, 0) == lid_table.STUCK_PART
+    motion.place.start_ms, motion.place.at_ms = 20_000, at * 40
+    assert motion.place.where_stuck(direction, 0, 0, motion._drive_ms) == lid_table.STUCK_PART
     assert motion.position_permille == thought
 
 
@@ -232,8 +235,8 @@ def test_stuck_on_the_rim_it_is_thought_at_most_thirty_permille_open() -> None:
     """The time pressed went into wood and screw."""
     for at, thought in ((10, 10), (30, 30), (31, 30), (100, 30)):
         motion = Hand().motion
-        motion._start_ms, motion._at_ms = 0, at * 40
-        assert motion._where_stuck(1, 0, 0) == lid_table.STUCK_SHUT
+        motion.place.start_ms, motion.place.at_ms = 0, at * 40
+        assert motion.place.where_stuck(1, 0, 0, motion._drive_ms) == lid_table.STUCK_SHUT
         assert motion.position_permille == thought
 
 
@@ -243,7 +246,7 @@ def test_without_switches_a_new_try_that_stalls_at_once_is_no_arrival(driven: in
     hand = Hand(at=800, end_switches=0).begin(1000)
     motion = hand.motion
     motion.tries, motion.fault, motion._stuck_way = 1, lid_table.STUCK_PART, 1
-    motion._drive_ms, motion._at_ms = driven, 39_000
+    motion._drive_ms, motion.place.at_ms = driven, 39_000
     hand.step(1000, 100, 3_000)
     assert hand.state == state
     assert hand.fault == ("stuck-part" if state == "stuck" else "")
@@ -255,7 +258,7 @@ def test_without_switches_the_whole_travel_frees_only_if_current_flowed(peak: in
     hand = Hand(at=0, end_switches=0).begin(1000)
     motion = hand.motion
     motion.tries, motion.fault, motion.peak_ma = 1, lid_table.MOTOR_DEAD, peak
-    motion._at_ms, motion._work_ms, motion._drive_ms = 40_000, 40_000, 49_900
+    motion.place.at_ms, motion.place.work_ms, motion._drive_ms = 40_000, 40_000, 49_900
     motion.duty_permille = 0
     hand.step(1000, 100, NONE)
     assert (hand.state, hand.fault) == ("open", fault)
@@ -336,6 +339,23 @@ def test_the_first_opening_after_a_hold_is_announced() -> None:
     hand.step(NONE, 200, 300)
     hand.step(1000, 5_000, 0)
     assert (hand.motion.motor, hand.motion.siren) == (1, 0)
+
+
+@pytest.mark.parametrize(
+    ("state", "learned"), [({}, 39_600), ({"_gentle": 1}, 40_000), ({"tries": 1}, 40_000), ({"switches": 0}, 40_000)]
+)
+def test_only_a_drive_on_purpose_at_full_power_teaches(state: dict[str, int], learned: int) -> None:
+    """A search, a new try and a lid without switches teach nothing about how fast the lid goes."""
+    hand = Hand().begin(1000)
+    hand.shut = 0
+    hand.drive(1000, 2_000)
+    for name, value in state.items():
+        setattr(hand.motion, name, value)
+    hand.motion.place.work_ms, hand.opened = 39_200, 1
+    hand.motion.duty_permille = 0
+    hand.step(1000, 100)
+    assert hand.state == "open"
+    assert hand.motion.place.open_ms == learned
 
 
 def test_bench_agrees_with_the_hand() -> None:
