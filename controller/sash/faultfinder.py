@@ -52,7 +52,7 @@ class FaultFinder:
         motion = core.motion
         for number in range(1, len(lid_table.FAULTS)):
             is_on = number == motion.fault or number == motion.doubt
-            core.faults.set(lid_table.FAULTS[number], is_on, "peak %d mA" % motion.peak_ma if is_on else "")
+            core.faults.set(lid_table.FAULTS[number], is_on, "peak %d mA" % motion.current.peak_ma if is_on else "")
         core.faults.set("no-drop", core.drop.missing, "opened, and the air did not cool")
 
     def _probes(self, core):

@@ -443,7 +443,7 @@ class FrameCore:
     def _ended_drive(self, actions):
         motion = self.motion
         self.teller.event(actions, "moved", {"position_permille": motion.position_permille,
-                                       "took_ms": motion.took_ms, "peak_ma": motion.peak_ma})
+                                       "took_ms": motion.took_ms, "peak_ma": motion.current.peak_ma})
         if motion.state in (lid_table.PART, lid_table.OPEN):
             self.drop.opened(motion.from_permille, motion.position_permille, self._air_before_mdegc)
 

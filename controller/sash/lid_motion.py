@@ -2,7 +2,7 @@
 
 `Motion` turns readings into the events of lid_table.py. Times are whole
 milliseconds (_ms), openings permille, currents milliamperes. Where the lid is
-between its ends is lid_place.py's. Nothing in `step` allocates on the board.
+between its ends is lid_place.py's, what the current tells lid_current.py's. Nothing in `step` allocates on the board.
 
 A drive can end in these ways, marked in the code:
  1 the wanted end: its switch is made (or, without switches, time or current says so)
@@ -19,6 +19,7 @@ A stall while shutting is followed by a short drive back, which takes the force 
 whatever is in the way. What each fault word stands for: docs/decisions/lid-drive.md.
 """
 
+from .lid_current import BLANK_MS, GENTLE, RAMP_MS, Current
 from .lid_place import NEAR, Place
 from .lid_table import (
     BOTH_MADE,
@@ -65,19 +66,9 @@ QUIET_MS = 60000            # after power-up, hold and cleared faults nothing mo
 PAUSES_MS = (60000, 300000, 900000)   # before the first, second and third new try; then latched
 ICY_PAUSE_MS = 900000       # a seal that may be frozen gets one short try, then waits for the sun
 TURN_MS = 500               # standstill between two directions, for gears and bridge
-BLANK_MS = 300              # the starting surge is not a stall
-RAMP_MS = 1000              # soft start
 RAMP_FROM = 300             # permille of power
-GENTLE = 800                # permille of power while looking for an end
-DEAD_MA = 30                # less than this is no current ...
-DEAD_MS = 1500              # ... when it lasts this long
-STRAY_MA = 100              # current without command: the bridge or relay is stuck on ...
-STRAY_MS = 2000             # ... when it lasts this long
 NO_WAY_MS = 2000            # a new try that stalls sooner has gained no way
-PROOF_MS = 500              # so long at full power: before that a lid held fast does not show in the current ...
-LONG_PROOF_MS = 2000        # ... and so long if the current is high: wood and latch give way for a while
 SHORT_TRY = 100             # permille of travel a new try may drive without freeing the switch
-SHUT_SHARE = 450            # permille of the current limit that holds while shutting: its own weight helps the lid down
 RELEASE_MS = 400            # drive back after a stall while shutting: what the arm has wound up, and a little
 MARGIN = 250                # permille of the travel time allowed on top
 
@@ -89,11 +80,11 @@ class Motion:
     next step, `siren` 1 while a closing is announced, `state`, `position_permille`
     (NONE when unknown), `fault` (index into FAULTS, WELL when none), `latched` 1
     when only a person or a switch that proves movement clears it. `done` is 1 for
-    the one step after a drive ended, with `took_ms` and `peak_ma`.
+    the one step after a drive ended, with `took_ms` and `current.peak_ma`.
     """
 
     def __init__(self, fittings, position_permille, was_moving, warn_ms):
-        self.stall_ma = fittings.get("stall_ma", 3000)
+        self.current = Current(fittings.get("stall_ma", 3000))
         # Permille of power while shutting: what keeps the edge below the speed that sizing allows.
         self.shut_power = max(RAMP_FROM, min(1000, fittings.get("shut_power_permille", 1000)))
         self.switches = fittings.get("end_switches", 1)
@@ -113,7 +104,6 @@ class Motion:
         self.tries = 0
         self.pause_ms = 0
         self.icy = 0
-        self.peak_ma = 0
         self.took_ms = 0
         self.done = 0
         self.started = 0            # 1 in the step in which a drive begins
@@ -124,17 +114,13 @@ class Motion:
         self._drive_ms = 0          # real time driven
         self._gentle = 0
         self._freed = 0             # 1 once the switch of the starting end has opened
-        self._dead_ms = 0
-        self._stray_ms = 0
         self._rest_ms = TURN_MS
         self._warned_ms = 0
         self._announce = 1          # 1 until the first drive after a quiet minute
-        self._stray = 0
         self._stuck_way = STOP      # which way the drive failed that made the fault
         self._made = 0              # 1 once the switch of the end it is stuck at was seen made at rest
         self._alone = 0             # readings in a row that contradict the state
         self._left = UNKNOWN        # where the lid was when it moved by itself
-        self._blind_current = 0     # 1 once the current reading was proved false
         self._pot_from = NONE
         self._last_direction = STOP
 
@@ -248,11 +234,11 @@ class Motion:
     # --- while driving ------------------------------------------------------------------
     def _watch(self, want, at_shut, at_open, motor_ma, pot):
         direction = self._direction()
-        self.peak_ma = max(self.peak_ma, motor_ma)
+        self.current.note(motor_ma)
         if self._moved_off(direction, at_shut, at_open, pot):
             self._freed = 1
         at_goal = self._at_goal_end(direction, at_shut, at_open)
-        if self._too_much(motor_ma) and not (at_goal and motor_ma < 2 * self.stall_ma):
+        if self._too_much(motor_ma) and not (at_goal and not self.current.shorted(motor_ma)):
             self._stalled(direction, at_shut, at_open, motor_ma)    # 5
         elif at_goal:
             self._arrive(direction)                                 # 1
@@ -291,20 +277,15 @@ class Motion:
         A lid held by latch or ice follows the arm for a few permille and opens its switch on the way. Its
         stall shows at full power only, and a crack can be shorter by time than the soft start.
         """
-        if self.place.has_pot or motor_ma == NONE or self._blind_current:
+        if self.place.has_pot or motor_ma == NONE or self.current.blind:
             return 0
-        if self.fault != WELL or self.peak_ma < DEAD_MA:
+        if self.fault != WELL or not self.current.flowed():
             return 1
         return self.place.began_at_an_end()
 
     def _proved(self, motor_ma):
         """1 when a witness besides time has seen this drive go: potentiometer, or current without a stall."""
-        if self.place.has_pot:
-            return self._freed
-        if self._blind_current or motor_ma < DEAD_MA:
-            return 0
-        strong_ms = self._drive_ms - RAMP_MS
-        return 1 if strong_ms >= (PROOF_MS if motor_ma * 2 < self.stall_ma else LONG_PROOF_MS) else 0
+        return self._freed if self.place.has_pot else self.current.proves(motor_ma, self._drive_ms)
 
     def _retarget(self, want, direction):
         """Take over a new wish if it lies ahead; otherwise stop and let the next step turn round."""
@@ -333,33 +314,17 @@ class Motion:
         return at_shut == 1 if direction == OPEN_DIRECTION else at_open == 1
 
     def _too_much(self, motor_ma):
-        """1 at a stall; a current beyond twice the limit does not wait for the surge to pass."""
-        limit = self.stall_ma * 3 // 4 if self.icy else self.stall_ma
-        if self._gentle:
-            limit = limit * GENTLE // 1000      # less power, less stall current
-        if self._direction() == SHUT_DIRECTION:
-            limit = limit * SHUT_SHARE // 1000
-        if motor_ma >= 2 * self.stall_ma:
-            return 1
-        return 1 if motor_ma >= limit and self._drive_ms > BLANK_MS else 0
+        """1 at a stall or a short circuit."""
+        shutting = self._direction() == SHUT_DIRECTION
+        return self.current.shorted(motor_ma) or self.current.stalls(
+            motor_ma, shutting, self._gentle, self.icy, self._drive_ms)
 
     def _no_current(self, motor_ma):
-        """1 when no current has flowed for long enough; remembers when that reading was proved false."""
-        if motor_ma == NONE or motor_ma >= DEAD_MA:
-            self._dead_ms = 0
-            if motor_ma != NONE:
-                self._blind_current = 0
+        """1 when no current has flowed for long enough; with a dead sensor only where the end should have come."""
+        if not self.current.gone(motor_ma, self._drive_ms, self._freed):
             return 0
-        if self._freed and self.peak_ma < DEAD_MA:
-            # The lid has moved and no current ever flowed, so it is the sensor that is dead; a wire
-            # that breaks in mid-move has carried current before. But drives with end stops of
-            # their own cut their current at the end: see _near_end.
-            self._blind_current = 1
-        self._dead_ms = self._drive_ms if self._dead_ms == 0 else self._dead_ms
-        if self._drive_ms - self._dead_ms < DEAD_MS:
-            return 0
-        if self._blind_current:
-            # Only where the end should have come long ago; a crack is all near the end.
+        if self.current.blind:
+            # Long ago, and near it by time: a crack is all near the end.
             return 1 if self.place.past(self._goal, SHORT_TRY) and self.place.near_end(self._direction()) else 0
         return 1
 
@@ -433,7 +398,7 @@ class Motion:
         if self.tries and self._drive_ms <= NO_WAY_MS and not self.place.has_pot:
             self.place.at_ms = self.place.start_ms      # what was driven went into wood and screw
         self._stop()
-        if motor_ma >= 2 * self.stall_ma:
+        if self.current.shorted(motor_ma):
             self._fail(OVER_CURRENT, TOO_MUCH_CURRENT)
             return
         self._fail(OVER_CURRENT, self.place.where_stuck(direction, at_shut, at_open, self._drive_ms))
@@ -447,12 +412,12 @@ class Motion:
             self.motor = OPEN_DIRECTION * self.forward
             self.duty_permille = 1000
             return
-        too_much = motor_ma >= self.stall_ma and self._release_ms < RELEASE_MS - BLANK_MS
+        too_much = motor_ma >= self.current.stall_ma and self._release_ms < RELEASE_MS - BLANK_MS
         if self._release_ms <= 0 or at_open == 1 or too_much:
             self.calm()             # its end was told with the stall
 
     def _went_dead(self, direction):
-        drew = self._blind_current or self.peak_ma >= DEAD_MA
+        drew = self.current.blind or self.current.flowed()
         if drew and self.place.near_end(direction) and self._freed_from(direction):
             self._end_without_switch(direction)
             return
@@ -495,7 +460,7 @@ class Motion:
         """At the end by current or time. With switches fitted that is a doubt: theirs did not make."""
         self._stop()
         self.place.put(self.place.end_ms(direction))
-        if self.fault == WELL or self.peak_ma >= DEAD_MA:
+        if self.fault == WELL or self.current.flowed():
             self._settle_well(direction, 1)
         self.doubt = LOST_POSITION if self.switches else WELL
         self._event(REACHED_OPEN if direction == OPEN_DIRECTION else REACHED_SHUT)
@@ -540,17 +505,11 @@ class Motion:
 
     def _watch_rest(self, at_shut, at_open, motor_ma, dt_ms):
         """Look for what must not happen at rest: current, and a lid that moves by itself."""
-        if motor_ma >= STRAY_MA:
-            self._stray += 1
-            self._stray_ms += dt_ms
-            if self._stray >= 2 and self._stray_ms >= STRAY_MS and self.fault != TOO_MUCH_CURRENT:
-                self.place.lose()
-                self._event(OVER_CURRENT)
-                self.fault = TOO_MUCH_CURRENT
-                self.latched = 1
-        else:
-            self._stray = 0
-            self._stray_ms = 0
+        if self.current.strays(motor_ma, dt_ms) and self.fault != TOO_MUCH_CURRENT:
+            self.place.lose()
+            self._event(OVER_CURRENT)
+            self.fault = TOO_MUCH_CURRENT
+            self.latched = 1
         if self._contradicted(at_shut, at_open):
             self._alone += 1
             if self._alone >= 2:
@@ -674,10 +633,9 @@ class Motion:
         if self._gentle:
             self._goal = 1000 if direction == OPEN_DIRECTION else 0
         self._drive_ms = 0
-        self._dead_ms = 0
         self._freed = 0
         self._made = 0
-        self.peak_ma = 0
+        self.current.begin()
         self._pot_from = self.position_permille if self.place.has_pot else NONE
         self.motor = direction * self.forward
         self.started = 1

@@ -1,6 +1,6 @@
 """How many small mistakes in the law and the lid's drive would the tests notice?
 
-    python tests/controller/mutants.py lid_law|lid_motion|lid_place [--show] [--every N [--from K]]
+    python tests/controller/mutants.py lid_law|lid_motion|lid_current|lid_place [--show] [--every N [--from K]]
 
 Makes one change at a time (a comparison, a sign, a number by one, an and/or, a condition turned round), runs the
 tests of that file against it in a child process, and counts the changes that no test noticed; with
@@ -31,6 +31,9 @@ TESTS = {
     "lid_law": ("test_lid_law.py", "test_lid_law_ranks.py", "test_lid_law_edges.py"),
     "lid_motion": (
         "test_lid_motion_edges.py", "test_lid_motion.py", "test_lid_motion_proofs.py", "test_latched_lid.py",
+    ),
+    "lid_current": (
+        "test_lid_motion_edges.py", "test_lid_motion_proofs.py", "test_lid_motion.py", "test_latched_lid.py",
     ),
     "lid_place": (
         "test_lid_motion_edges.py", "test_lid_motion_proofs.py", "test_lid_motion.py", "test_latched_lid.py",

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from sash import lid_law, lid_motion, lid_table
+from sash import lid_current, lid_law, lid_motion, lid_table
 from sash.reading import NONE
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -63,7 +63,7 @@ class Watched(LidBench):
         assert not (was_motor and motor and was_motor != motor), "never reverses without a stop"
         stalled = motor in self.blocked and motor != 0 and not self.no_sensor and not self.dead
         self.stalled_steps = self.stalled_steps + 1 if stalled else 0
-        assert self.stalled_steps <= 1 + lid_motion.BLANK_MS // 200 + 1, "stops within two steps of a stall"
+        assert self.stalled_steps <= 1 + lid_current.BLANK_MS // 200 + 1, "stops within two steps of a stall"
         if motor and back:
             self.last_way, self.rest_ms = motor, 0
             assert motion.state == lid_table.STUCK
@@ -72,7 +72,7 @@ class Watched(LidBench):
             assert motion.state in (lid_table.OPENING, lid_table.SHUTTING)
             assert 0 < motion.duty_permille <= 1000
             # The lid's own time limit: a gentle search for an end has less power, so it takes longer.
-            limit = self.fittings["travel_ms"] * 1.25 * 1000 / (lid_motion.GENTLE if motion._gentle else 1000)
+            limit = self.fittings["travel_ms"] * 1.25 * 1000 / (lid_current.GENTLE if motion._gentle else 1000)
             assert motion._drive_ms <= limit + 1_000 + dt_ms
         else:
             self.rest_ms += dt_ms

@@ -14,7 +14,7 @@ import pytest
 
 from framesim.faults import Fault, Faults
 from framesim.lid_mechanics import LidMechanics, LidParts, Surroundings
-from sash import lid_motion, lid_table
+from sash import lid_current, lid_table
 from sash.lid_motion import NONE, Motion
 
 CRACKS = (40, 45, 50, 100, 300)
@@ -320,4 +320,4 @@ def walk(seed: int, steps: int) -> int:
 def test_random_wishes_do_not_talk_a_latched_lid_open() -> None:
     """Whatever is wished, restarted or cleared by a person: never thought open by more than a crack."""
     assert sum(walk(seed, 1_500) for seed in range(40)) > 400
-    assert lid_motion.PROOF_MS > 0
+    assert lid_current.PROOF_MS > 0

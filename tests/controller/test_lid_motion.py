@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from sash import lid_motion, lid_place, lid_table
+from sash import lid_current, lid_motion, lid_place, lid_table
 from sash.lid_motion import NONE
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -90,7 +90,7 @@ def test_done_and_started_are_told_for_one_step() -> None:
         ends += bench.motion.done
     assert (starts, ends) == (1, 1)
     assert 39_000 < bench.motion.took_ms < 42_000
-    assert bench.motion.peak_ma == 300
+    assert bench.motion.current.peak_ma == 300
     bench.step(1000)
     assert bench.motion.done == 0
 
@@ -230,7 +230,7 @@ def test_lost_lid_looks_for_an_end_gently(want: int, end: str) -> None:
     assert bench.motion.motor == (1 if want >= 500 else -1)
     for _ in range(10):
         bench.step(want)
-    assert bench.motion.duty_permille == lid_motion.GENTLE
+    assert bench.motion.duty_permille == lid_current.GENTLE
     bench.run(want, 150)
     assert (bench.state, bench.fault) == (end, "")
     assert abs(bench.at - want) <= 12
@@ -270,7 +270,7 @@ def test_stall_stops_at_once(at: int, want: int, way: int, word: str) -> None:
     started = bench.clock_ms
     while bench.motion.motor:
         bench.step(want)
-    assert bench.clock_ms - started <= lid_motion.BLANK_MS + 2 * 200
+    assert bench.clock_ms - started <= lid_current.BLANK_MS + 2 * 200
     assert (bench.state, bench.fault) == ("stuck", word)
 
 
@@ -469,7 +469,7 @@ def test_current_without_command() -> None:
     for _ in range(5):
         motion.step(5_000, 500, 0, 0, 100, NONE, 0)
         motion.step(5_000, 500, 0, 0, 99, NONE, 0)
-        motion._stray = 0
+        motion.current._stray = 0
     assert motion.fault == lid_table.WELL
 
 
@@ -831,7 +831,7 @@ def test_a_lid_that_wind_has_lifted_is_not_given_up() -> None:
 
 def test_shutting_stops_at_less_than_half_the_current_that_opening_may_take() -> None:
     """The lid's weight helps it down, so a current that is still fine while opening is a hand while shutting."""
-    limit_ma = 3_000 * lid_motion.SHUT_SHARE // 1_000
+    limit_ma = 3_000 * lid_current.SHUT_SHARE // 1_000
     cases = ((400, 0, limit_ma, 0), (0, 600, limit_ma - 300, 1), (0, 600, limit_ma - 301, 0))
     for want, start, extra_ma, stops in cases:
         bench = LidBench()

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sash import lid_motion, lid_place, lid_table
+from sash import lid_current, lid_motion, lid_place, lid_table
 from sash.lid_motion import NONE, Motion
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -100,15 +100,15 @@ def test_standstill_between_directions_is_half_a_second() -> None:
 def test_moving_is_the_motor() -> None:
     """`moving` is 1 exactly while the motor is driven, peak and duration are those of this drive."""
     hand = Hand()
-    assert (hand.motion.moving, hand.motion.took_ms, hand.motion.peak_ma) == (0, 0, 0)
+    assert (hand.motion.moving, hand.motion.took_ms, hand.motion.current.peak_ma) == (0, 0, 0)
     hand.begin(1000)
     hand.shut = 0
     hand.drive(1000, 1_000, 700).drive(1000, 500)
     assert hand.motion.moving == 1
     hand.step(NONE, 100)
-    assert (hand.motion.moving, hand.motion.took_ms, hand.motion.peak_ma) == (0, 1_600, 700)
+    assert (hand.motion.moving, hand.motion.took_ms, hand.motion.current.peak_ma) == (0, 1_600, 700)
     hand.begin(1000)
-    assert hand.motion.peak_ma == 0
+    assert hand.motion.current.peak_ma == 0
 
 
 def test_no_current_counts_from_thirty_milliamperes_for_a_second_and_a_half() -> None:
@@ -146,7 +146,7 @@ def test_end_by_time_begins_a_twentieth_before_the_end(at: int, want: int, way: 
         hand = Hand(at=at, end_switches=0).begin(want)
         hand.motion.place.at_ms = (gone if way > 0 else 1000 - gone) * 40
         hand.motion.place.work_ms = gone * 40
-        hand.motion.peak_ma = 30  # it did draw current before
+        hand.motion.current.peak_ma = 30  # it did draw current before
         hand.motion.duty_permille = 0  # the time to notice adds no way
         hand.step(want, 100, 0)
         hand.motion.duty_permille = 0
@@ -161,7 +161,7 @@ def test_lost_lid_is_at_the_end_after_the_travel_by_time() -> None:
         hand.motion.place.at_ms = NONE
         hand.begin(0)
         hand.motion.place.work_ms = work
-        hand.motion.peak_ma = 30
+        hand.motion.current.peak_ma = 30
         hand.motion.duty_permille = 0
         hand.step(0, 100, 0)
         hand.motion.duty_permille = 0
@@ -427,7 +427,8 @@ def test_clearing_gives_all_tries_back() -> None:
 def test_built_in_fittings() -> None:
     """Without figures in the fittings: 40 s of travel, 3 A, switches, no potentiometer, a minute of quiet."""
     motion = Motion({}, NONE, 0, 0)
-    assert (motion.place.travel_ms, motion.stall_ma, motion.switches, motion.place.has_pot) == (40_000, 3_000, 1, 0)
+    assert (motion.place.travel_ms, motion.place.has_pot) == (40_000, 0)
+    assert (motion.current.stall_ma, motion.switches) == (3_000, 1)
     assert (motion.quiet_ms, motion.forward) == (60_000, 1)
 
 
@@ -435,7 +436,7 @@ def test_a_drive_that_never_drew_current_is_at_no_end() -> None:
     """Exactly 30 mA seen earlier in the drive make the loss of current near the end an arrival, 29 mA do not."""
     for peak, fault in ((29, "motor-dead"), (30, "")):
         hand = Hand(at=1000, end_switches=0).begin(0)
-        hand.motion.place.at_ms, hand.motion.place.work_ms, hand.motion.peak_ma = 0, 40_000, peak
+        hand.motion.place.at_ms, hand.motion.place.work_ms, hand.motion.current.peak_ma = 0, 40_000, peak
         hand.motion.duty_permille = 0
         hand.step(0, 100, 0)
         hand.motion.duty_permille = 0
@@ -521,12 +522,12 @@ def test_the_page_gives_the_figures_that_run() -> None:
     assert m.ICY_PAUSE_MS == 900_000
     assert "waits 900 s between tries" in page
     assert f"back for {m.RELEASE_MS / 1000} s, once" in page
-    assert f"only {m.SHUT_SHARE / 10:.0f} % of the current limit" in page
+    assert f"only {lid_current.SHUT_SHARE / 10:.0f} % of the current limit" in page
     assert f"within {p.LEARN_LOW / 10:.0f} to {p.LEARN_HIGH / 10:.0f} % of the fitted time" in page
     assert f"less than {p.EARLY / 10:.0f} % of the expected way" in page
     assert f"at least {p.EARLY_LEAST} permille of the whole travel are missing, and {p.EARLY_A_DRIVE} more" in page
     assert f"up to {p.EARLY_MOST}." in page
-    assert (m.GENTLE, m.NO_WAY_MS, p.NOT_AT_END) == (800, 2_000, 30)
+    assert (lid_current.GENTLE, m.NO_WAY_MS, p.NOT_AT_END) == (800, 2_000, 30)
 
 
 def test_learned_times_are_believed_only_together() -> None:
@@ -556,9 +557,9 @@ def test_no_current_with_movement_means_a_blind_sensor_only_if_none_ever_flowed(
     """The switch opened: 29 mA at most is a blind sensor, 30 mA seen before is a wire that broke."""
     hand = Hand().begin(1000)
     hand.shut = 0
-    hand.motion.peak_ma = peak
+    hand.motion.current.peak_ma = peak
     hand.step(1000, 100, 0)
-    assert hand.motion._blind_current == blind
+    assert hand.motion.current.blind == blind
 
 
 def test_a_blind_drive_ends_a_tenth_after_its_goal() -> None:
@@ -566,7 +567,7 @@ def test_a_blind_drive_ends_a_tenth_after_its_goal() -> None:
     for work, motor in ((43_999, 1), (44_000, 0)):
         hand = Hand().begin(1000)
         motion = hand.motion
-        motion._blind_current, motion._freed, motion._dead_ms = 1, 1, 1
+        motion.current.blind, motion._freed, motion.current._dead_ms = 1, 1, 1
         motion.place.at_ms, motion.place.work_ms, motion._drive_ms = 40_000, work, 30_000
         motion.duty_permille = 0
         hand.shut = 0

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from sash import lid_motion, lid_place, lid_table
+from sash import lid_current, lid_motion, lid_place, lid_table
 from sash.lid_motion import NONE, Motion
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -22,12 +22,14 @@ def test_a_fresh_drive_stands_still_and_knows_nothing_else() -> None:
     """After the start every count is at zero, no flag is set but the announcement, and the place is as stored."""
     motion = Motion({}, NONE, 0, 0)
     place = vars(motion.place)
-    fresh = {name: value for name, value in vars(motion).items() if name != "place"}
+    fresh = {name: value for name, value in vars(motion).items() if name not in ("place", "current")}
     assert {name: value for name, value in fresh.items() if value not in (0, NONE)} == {
-        "stall_ma": 3_000, "switches": 1, "forward": 1, "shut_power": 1000,
+        "switches": 1, "forward": 1, "shut_power": 1000,
         "quiet_ms": 60_000, "_rest_ms": lid_motion.TURN_MS, "_announce": 1,
     }  # fmt: skip
     assert {name for name, value in fresh.items() if value == NONE} == {"_goal", "_pot_from"}
+    current = {"stall_ma": 3_000, "peak_ma": 0, "blind": 0, "_dead_ms": 0, "_stray": 0, "_stray_ms": 0}
+    assert vars(motion.current) == current
     assert place == {
         "travel_ms": 40_000, "open_ms": 40_000, "shut_ms": 40_000, "has_pot": 0, "at_ms": NONE, "start_ms": NONE,
         "work_ms": 0, "drives": 0,
@@ -42,8 +44,8 @@ def test_figures_of_the_page() -> None:
     """What the page says of proofs is what runs."""
     page = " ".join((Path(__file__).parents[2] / "docs" / "decisions" / "lid-drive.md").read_text().split())
     m = lid_motion
-    assert f"below half of its limit for {m.PROOF_MS / 1000} s at full power" in page
-    assert f"goes on for up to {m.LONG_PROOF_MS // 1000} s" in page
+    assert f"below half of its limit for {lid_current.PROOF_MS / 1000} s at full power" in page
+    assert f"goes on for up to {lid_current.LONG_PROOF_MS // 1000} s" in page
     assert f"at most {lid_place.NOT_AT_END} permille open" in page
     assert f"stalls within {m.NO_WAY_MS // 1000} s" in page
 
@@ -257,7 +259,7 @@ def test_without_switches_the_whole_travel_frees_only_if_current_flowed(peak: in
     """Time over at the far end: an arrival, but a fault ends by it only when the drive drew current."""
     hand = Hand(at=0, end_switches=0).begin(1000)
     motion = hand.motion
-    motion.tries, motion.fault, motion.peak_ma = 1, lid_table.MOTOR_DEAD, peak
+    motion.tries, motion.fault, motion.current.peak_ma = 1, lid_table.MOTOR_DEAD, peak
     motion.place.at_ms, motion.place.work_ms, motion._drive_ms = 40_000, 40_000, 49_900
     motion.duty_permille = 0
     hand.step(1000, 100, NONE)
