@@ -15,7 +15,8 @@ SIM = sorted((ROOT / "sim").rglob("*.py"))
 
 # The files that decide: no clock, pins, files or network.
 DECIDE = (
-    "lid_law.py", "lid_motion.py", "lid_current.py", "lid_place.py", "frame_core.py", "safety.py", "probes.py", "sun.py",
+    "lid_law.py", "lid_motion.py", "lid_current.py", "lid_place.py", "frame_core.py", "safety.py", "probes.py",
+    "sun.py",
 )  # fmt: skip
 TOUCHING = {"asyncio", "socket", "ssl", "select", "time", "os", "machine", "network", "sys", "io"}
 
