@@ -27,17 +27,16 @@ from typing import Any
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
+DRIVE = (
+    "test_lid_motion_edges.py", "test_lid_motion.py", "test_lid_motion_proofs.py", "test_lid_place.py",
+    "test_lid_current.py", "test_lid_stuck.py", "test_lid_faults_found.py", "test_latched_lid.py",
+)  # fmt: skip
 TESTS = {
-    "lid_law": ("test_lid_law.py", "test_lid_law_ranks.py", "test_lid_law_edges.py"),
-    "lid_motion": (
-        "test_lid_motion_edges.py", "test_lid_motion.py", "test_lid_motion_proofs.py", "test_latched_lid.py",
+    "lid_law": (
+        "test_lid_law.py", "test_lid_law_limits.py", "test_lid_law_blind.py", "test_lid_law_ranks.py",
+        "test_lid_law_edges.py",
     ),
-    "lid_current": (
-        "test_lid_motion_edges.py", "test_lid_motion_proofs.py", "test_lid_motion.py", "test_latched_lid.py",
-    ),
-    "lid_place": (
-        "test_lid_motion_edges.py", "test_lid_motion_proofs.py", "test_lid_motion.py", "test_latched_lid.py",
-    ),
+    "lid_motion": DRIVE, "lid_place": DRIVE, "lid_current": DRIVE,
 }  # fmt: skip
 SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,

@@ -14,40 +14,40 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 CONTROLLER = ROOT / "controller"
 FAKE = Path(__file__).parent / "fake_machine"
-CASES_FILE = FAKE / "board_cases.py"
 CASES = [
-    node.name
-    for node in ast.parse(CASES_FILE.read_text()).body
+    (file, node.name)
+    for file in ("board_cases.py", "motor_cases.py", "probe_cases.py")
+    for node in ast.parse((FAKE / file).read_text()).body
     if isinstance(node, ast.FunctionDef) and node.name.startswith("case_")
 ]
 MICROPYTHON = shutil.which("micropython")
 
 
-def run(interpreter: list[str], path_variable: str, family: str, case: str, folder: Path) -> str:
+def run(interpreter: list[str], path_variable: str, family: str, file: str, case: str, folder: Path) -> str:
     """Run one case; return what it printed."""
     env = {**os.environ, path_variable: f"{FAKE}{os.pathsep}{CONTROLLER}"}
     if path_variable == "MICROPYPATH":
         env[path_variable] += f"{os.pathsep}.frozen"
     done = subprocess.run(
-        [*interpreter, str(CASES_FILE), family, case, str(folder)], env=env, capture_output=True, text=True, timeout=60
+        [*interpreter, str(FAKE / file), family, case, str(folder)], env=env, capture_output=True, text=True, timeout=60
     )
     return done.stdout + done.stderr
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize(("file", "case"), CASES)
 @pytest.mark.parametrize("family", ["esp32", "rp2"])
-def test_board_on_micropython(family: str, case: str, tmp_path: Path) -> None:
+def test_board_on_micropython(family: str, file: str, case: str, tmp_path: Path) -> None:
     """Each case must hold on the interpreter that runs on boards."""
     if MICROPYTHON is None:
         pytest.skip("no MicroPython for this platform")
-    out = run([MICROPYTHON, "-X", "heapsize=320K"], "MICROPYPATH", family, case, tmp_path / "data")
+    out = run([MICROPYTHON, "-X", "heapsize=320K"], "MICROPYPATH", family, file, case, tmp_path / "data")
     assert out.splitlines()[-1:] == ["ok"], out
 
 
-@pytest.mark.parametrize("case", CASES)
-def test_board_on_cpython(case: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("file", "case"), CASES)
+def test_board_on_cpython(file: str, case: str, tmp_path: Path) -> None:
     """The same cases must hold on CPython, where a debugger is at hand."""
-    out = run([sys.executable, "-W", "error"], "PYTHONPATH", "rp2", case, tmp_path / "data")
+    out = run([sys.executable, "-W", "error"], "PYTHONPATH", "rp2", file, case, tmp_path / "data")
     assert out.splitlines()[-1:] == ["ok"], out
 
 

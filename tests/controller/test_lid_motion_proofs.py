@@ -1,6 +1,6 @@
 """What the drive believes, and what it asks for before it does: step by step, each limit met and missed by one.
 
-The limits are our own (marked "chosen" in controller/sash/lid_motion.py).
+Times and limits are our own (marked "chosen" in controller/sash/lid_motion.py).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from sash.lid_motion import NONE, Motion
 
 sys.path.insert(0, str(Path(__file__).parent))
 from lid_bench import LidBench
-from test_lid_motion_edges import Hand
+from lid_hand import Hand
 
 
 def test_a_fresh_drive_stands_still_and_knows_nothing_else() -> None:
@@ -48,61 +48,6 @@ def test_figures_of_the_page() -> None:
     assert f"goes on for up to {lid_current.LONG_PROOF_MS // 1000} s" in page
     assert f"at most {lid_place.NOT_AT_END} permille open" in page
     assert f"stalls within {m.NO_WAY_MS // 1000} s" in page
-
-
-def crack(ms: int, ma: int = 300, last_ma: int | None = None, **fittings: int) -> Hand:
-    """A drive from shut to a crack that is passed by time at once; `ms` of real driving, the last step by `last_ma`."""
-    hand = Hand(**fittings).begin(50)
-    hand.shut = 0 if hand.switches else NONE
-    motion = hand.motion
-    motion.place.at_ms = motion.place.work_ms = 2_000
-    while motion.motor and motion._drive_ms < ms - 100:
-        motion.duty_permille = 0
-        hand.step(50, 100, ma)
-    motion.duty_permille = 0
-    return hand.step(50, 100, ma if last_ma is None else last_ma)
-
-
-@pytest.mark.parametrize(
-    ("ms", "ma", "last_ma", "runs"),
-    [
-        (1_400, 300, 300, 1), (1_500, 300, 300, 0), (1_500, 300, 1_499, 0), (1_500, 300, 1_500, 1),
-        (2_900, 1_500, 1_500, 1), (3_000, 1_500, 1_500, 0), (1_500, 300, 30, 0), (1_500, 300, 29, 1),
-    ],
-)  # fmt: skip
-def test_a_crack_from_the_rim_is_reached_only_under_full_power(ms: int, ma: int, last_ma: int, runs: int) -> None:
-    """Half a second of full power with little current, two with much; while no current flows it is not reached."""
-    hand = crack(ms, ma, last_ma)
-    assert hand.motion.motor == runs
-    assert hand.state == ("opening" if runs else "part")
-
-
-def test_without_a_sensor_or_with_a_potentiometer_the_time_or_place_alone_counts() -> None:
-    """No current to wait for: the crack is reached at once, as before."""
-    assert crack(200, NONE).state == "part"
-    hand = Hand(pot=1).begin(50)
-    hand.shut, hand.pot = 0, 50
-    assert hand.step(50, 200, 300).state == "part"
-
-
-def test_between_the_ends_without_a_fault_no_proof_is_asked() -> None:
-    """A short move between the ends ends by time, whatever the soft start has reached."""
-    hand = Hand(at=500).begin(520)
-    hand.motion.place.at_ms = 20_800
-    assert hand.step(520, 200, 300).state == "part"
-    hand = Hand(at=500).begin(520)
-    hand.motion.place.at_ms = 20_800
-    assert hand.step(520, 200, 29).motion.motor == 1
-    assert hand.step(520, 100, 30).state == "part"
-
-
-def test_from_the_open_end_the_same_proof_is_asked() -> None:
-    """Shutting to an opening from the open end: by time it is there, at full power it may still be held."""
-    hand = Hand(at=1000).begin(980)
-    hand.opened = 0
-    hand.motion.place.at_ms = 39_200
-    hand.motion.duty_permille = 0
-    assert hand.step(980, 200, 300).motion.motor == -1
 
 
 def stuck_at(at: int, way: int) -> Hand:
@@ -214,34 +159,6 @@ def test_a_restored_fault_knows_its_way(word: str, way: int) -> None:
     assert (motion._stuck_way, motion.latched, motion.state) == (way, 1, lid_table.STUCK)
 
 
-@pytest.mark.parametrize(("ma", "stops"), [(2_399, 0), (2_400, 1)])
-def test_a_gentle_search_stalls_at_four_fifths(ma: int, stops: int) -> None:
-    """Less power, less stall current: 800 permille of the limit."""
-    hand = Hand(at=500)
-    hand.motion.place.at_ms = NONE
-    hand.begin(1000).drive(1000, 1_000)
-    hand.step(1000, 100, ma)
-    assert (hand.motion.motor == 0) is bool(stops)
-
-
-@pytest.mark.parametrize(("at", "direction", "thought"), [(5, 1, 5), (5, -1, 30), (995, 1, 970), (995, -1, 970)])
-def test_only_a_lid_that_would_not_shut_is_thought_a_little_open(at: int, direction: int, thought: int) -> None:
-    """A lid that failed to open is not lifted in thought; neither is thought fully open."""
-    motion = Hand(at=500).motion
-    motion.place.start_ms, motion.place.at_ms = 20_000, at * 40
-    assert motion.place.where_stuck(direction, 0, 0, motion._drive_ms) == lid_table.STUCK_PART
-    assert motion.position_permille == thought
-
-
-def test_stuck_on_the_rim_it_is_thought_at_most_thirty_permille_open() -> None:
-    """The time pressed went into wood and screw."""
-    for at, thought in ((10, 10), (30, 30), (31, 30), (100, 30)):
-        motion = Hand().motion
-        motion.place.start_ms, motion.place.at_ms = 0, at * 40
-        assert motion.place.where_stuck(1, 0, 0, motion._drive_ms) == lid_table.STUCK_SHUT
-        assert motion.position_permille == thought
-
-
 @pytest.mark.parametrize(("driven", "state"), [(1_900, "stuck"), (1_901, "open")])
 def test_without_switches_a_new_try_that_stalls_at_once_is_no_arrival(driven: int, state: str) -> None:
     """Near the end by time and stuck there before: two seconds of way are asked for, the step of the stall included."""
@@ -252,46 +169,6 @@ def test_without_switches_a_new_try_that_stalls_at_once_is_no_arrival(driven: in
     hand.step(1000, 100, 3_000)
     assert hand.state == state
     assert hand.fault == ("stuck-part" if state == "stuck" else "")
-
-
-@pytest.mark.parametrize(("peak", "fault"), [(29, "motor-dead"), (30, "")])
-def test_without_switches_the_whole_travel_frees_only_if_current_flowed(peak: int, fault: str) -> None:
-    """Time over at the far end: an arrival, but a fault ends by it only when the drive drew current."""
-    hand = Hand(at=0, end_switches=0).begin(1000)
-    motion = hand.motion
-    motion.tries, motion.fault, motion.current.peak_ma = 1, lid_table.MOTOR_DEAD, peak
-    motion.place.at_ms, motion.place.work_ms, motion._drive_ms = 40_000, 40_000, 49_900
-    motion.duty_permille = 0
-    hand.step(1000, 100, NONE)
-    assert (hand.state, hand.fault) == ("open", fault)
-
-
-@pytest.mark.parametrize(("ma", "state"), [(5_999, "shut"), (6_000, "stuck")])
-def test_a_stall_at_the_wanted_switch_arrives_a_short_circuit_does_not(ma: int, state: str) -> None:
-    """With the switch made a stall is where it should be; twice the limit is a short circuit even there."""
-    hand = Hand(at=500).begin(0).drive(0, 1_000)
-    hand.shut = 1
-    assert hand.step(0, 100, ma).state == state
-
-
-@pytest.mark.parametrize(("ma", "stops"), [(2_249, 0), (2_250, 1)])
-def test_an_icy_lid_stalls_at_three_quarters(ma: int, stops: int) -> None:
-    """Exactly 750 permille of the limit; one milliampere less goes on."""
-    hand = Hand().begin(1000)
-    hand.motion.icy = 1
-    hand.drive(1000, 500)
-    hand.step(1000, 100, ma)
-    assert (hand.motion.motor == 0) is bool(stops)
-
-
-def test_one_reading_of_stray_current_is_none_however_long_the_step() -> None:
-    """Quiet, then a single reading in a step of 5 s: two readings are asked for."""
-    hand = Hand(at=500).step(500, 5_000, 0)
-    hand.step(500, 5_000, 100)
-    assert hand.fault == ""
-    hand.step(500, 5_000, 0).step(500, 5_000, 100)
-    assert hand.fault == ""
-    assert hand.step(500, 5_000, 100).fault == "over-current"
 
 
 @pytest.mark.parametrize("word", [lid_table.MOTOR_DEAD, lid_table.TOO_MUCH_CURRENT])
@@ -341,23 +218,6 @@ def test_the_first_opening_after_a_hold_is_announced() -> None:
     hand.step(NONE, 200, 300)
     hand.step(1000, 5_000, 0)
     assert (hand.motion.motor, hand.motion.siren) == (1, 0)
-
-
-@pytest.mark.parametrize(
-    ("state", "learned"), [({}, 39_600), ({"_gentle": 1}, 40_000), ({"tries": 1}, 40_000), ({"switches": 0}, 40_000)]
-)
-def test_only_a_drive_on_purpose_at_full_power_teaches(state: dict[str, int], learned: int) -> None:
-    """A search, a new try and a lid without switches teach nothing about how fast the lid goes."""
-    hand = Hand().begin(1000)
-    hand.shut = 0
-    hand.drive(1000, 2_000)
-    for name, value in state.items():
-        setattr(hand.motion, name, value)
-    hand.motion.place.work_ms, hand.opened = 39_200, 1
-    hand.motion.duty_permille = 0
-    hand.step(1000, 100)
-    assert hand.state == "open"
-    assert hand.motion.place.open_ms == learned
 
 
 def test_bench_agrees_with_the_hand() -> None:

@@ -1,8 +1,4 @@
-"""Cases for the real boards, each a function; run as: board_cases.py FAMILY CASE
-
-Runs on MicroPython and CPython, with sash and this folder on the path. Time is
-a number here: nothing sleeps. Prints "ok" at the end.
-"""
+"""Cases for the real boards: clock, inputs, radio, sleep, and the whole firmware on them."""
 
 import asyncio
 import sys
@@ -10,91 +6,10 @@ import sys
 import machine
 import network
 import onewire
+from board_desk import AIR, COOL, LATER, SOIL, WARM, actions, family, main, make, now, refusal, wait
 
-import sash.clock
-
-now = [1000]  # ms
-
-
-def ticks():
-    """Stand in for the chip's counter."""
-    return now[0] & sash.clock.TICKS_MASK
-
-
-async def sleep_ms(ms):
-    """Let make-believe time pass."""
-    now[0] += ms
-    for call in list(LATER):
-        if call[0] <= now[0]:
-            LATER.remove(call)
-            call[1]()
-
-
-LATER = []  # (ms, function) that happen while somebody sleeps
-sash.clock.ticks_ms = ticks
-asyncio.sleep_ms = sleep_ms
-onewire.state["now_ms"] = ticks
-
-from sash.boards import h_bridge, i2c_sensors, one_wire, pins, rtc, wind_counter  # noqa: E402
-from sash.reading import Actions  # noqa: E402
-
-AIR, SOIL = "28c652b604000023", "283ce7b50400008b"  # Source: ROM codes printed in a public driver source.
-# 25.0625 and 10.125 degC. Source: data table of the 12-bit 1-Wire thermometer; checksums worked out.
-WARM, COOL = bytes.fromhex("91014b467fff0f1025"), bytes.fromhex("a2004b467fff0e10e5")
-
-
-def family():
-    """Return the module under test."""
-    if sys.argv[1] == "esp32":
-        from sash.boards import esp32 as module
-    else:
-        from sash.boards import rp2 as module
-    return module
-
-
-def make(**more):
-    """Return (board, pins by role): hold released, both ends not made, two probes."""
-    machine.forget()
-    module = family()
-    numbers = dict(module.PINS)
-    for role in ("at_shut", "at_open", "hold"):
-        machine.levels[numbers[role]] = 0
-    machine.levels[numbers["ack"]] = 1
-    machine.mv[numbers["battery"]] = 1150  # 12.65 V behind 11:1
-    onewire.devices.clear()
-    onewire.state.update({"stuck_low": 0, "raises": 0})
-    onewire.devices.update({AIR: WARM, SOIL: COOL})
-    fittings = {"frame": "north", "probes": {"air": AIR, "soil": SOIL}}
-    fittings.update(more)
-    return module.Board(fittings, folder=sys.argv[3]), numbers
-
-
-def actions(motor, duty=1000, siren=0, lamp=0):
-    """Return Actions."""
-    made = Actions()
-    made.motor, made.duty_permille, made.siren, made.lamp = motor, duty, siren, lamp
-    return made
-
-
-def refusal(function, *arguments):
-    """Return the sentence of the ValueError that the call raises, "" when it raises none."""
-    try:
-        function(*arguments)
-    except ValueError as error:
-        return str(error)
-    return ""
-
-
-def wait(board, ms):
-    """Run the board's wait in make-believe time."""
-    return asyncio.run(board.wait(ms))
-
-
-def case_motor_low_first():
-    """The first thing done to any pin is to put the motor's three pins low."""
-    _, numbers = make()
-    first = machine.history[:3]
-    assert sorted(first) == sorted([(numbers[r], 0) for r in ("motor_enable", "motor_open", "motor_shut")]), first
+from sash.boards import i2c_sensors, pins, rtc, wind_counter
+from sash.reading import Actions
 
 
 def case_reads_inputs():
@@ -110,147 +25,6 @@ def case_reads_inputs():
     assert (inputs.pot_permille, inputs.light_lx, inputs.wind_mms, inputs.rain, inputs.humidity_permille) == (-1,) * 5
 
 
-def case_probes_never_waited_for():
-    """A conversion is begun in one step and read 800 ms later, never before, and no time passes inside read."""
-    board, _ = make()
-    before = now[0]
-    assert board.read().probes == {"air": None, "soil": None}
-    now[0] += 700
-    assert board.read().probes == {"air": None, "soil": None}
-    now[0] += 150
-    assert board.read().probes == {"air": WARM, "soil": COOL}
-    assert now[0] == before + 850
-    onewire.devices[AIR] = COOL
-    now[0] += 400
-    assert board.read().probes["air"] == WARM  # the next conversion still runs
-    now[0] += 500
-    assert board.read().probes["air"] == COOL
-
-
-def case_one_probe_a_step_while_moving():
-    """While the lid moves a step asks at most one probe."""
-    board, _ = make()
-    board.read()
-    board.apply(actions(1))
-    now[0] += 900
-    before = onewire.state["conversations"]
-    board.read()
-    assert onewire.state["conversations"] == before + 1
-    board.read()
-    assert onewire.state["conversations"] == before + 2
-
-
-def case_probe_gone_and_bus_faults():
-    """A missing probe, an empty bus, a stuck bus and a raising driver all give None, and all come back."""
-    board, _ = make()
-
-    def later():
-        for _ in range(3):
-            now[0] += 900
-            found = board.read().probes
-        return found
-
-    assert later() == {"air": WARM, "soil": COOL}
-    del onewire.devices[SOIL]
-    assert later() == {"air": WARM, "soil": None}
-    onewire.devices[SOIL] = COOL
-    for fault in ("stuck_low", "raises"):
-        onewire.state[fault] = 1
-        assert later() == {"air": None, "soil": None}, fault
-        onewire.state[fault] = 0
-        assert later() == {"air": WARM, "soil": COOL}, fault
-    assert board.probes.found() == sorted([AIR, SOIL])
-
-
-def case_soft_start_and_stop():
-    """Power rises over half a second to the wanted duty, and stop is at once."""
-    board, numbers = make()
-    board.apply(actions(1, 800))
-    start = machine.duties[numbers["motor_open"]]
-    assert start == 65535 * 250 // 1000, start
-    wait(board, 200)
-    middle = machine.duties[numbers["motor_open"]]
-    wait(board, 600)
-    full = machine.duties[numbers["motor_open"]]
-    assert start < middle < full == 65535 * 800 // 1000
-    assert machine.duties[numbers["motor_shut"]] == 0
-    assert machine.levels[numbers["motor_enable"]] == 1
-    board.apply(actions(0))
-    assert (machine.duties[numbers["motor_open"]], machine.levels[numbers["motor_enable"]]) == (0, 0)
-
-
-def case_reversing_pauses():
-    """A change of direction goes through a pause without power; never both inputs at once."""
-    board, numbers = make()
-    board.apply(actions(1))
-    wait(board, 1000)
-    board.apply(actions(-1))
-    assert machine.levels[numbers["motor_enable"]] == 0
-    assert machine.duties[numbers["motor_shut"]] == 0
-    wait(board, h_bridge.PAUSE_MS + 40)
-    assert machine.duties[numbers["motor_shut"]] > 0
-    assert machine.duties[numbers["motor_open"]] == 0
-
-
-def case_swapped_wires_still_stop_at_the_right_end():
-    """With the fitting reverse the core has turned the direction; each way stops at the end it leads to."""
-    board, numbers = make(reverse=1)
-    machine.levels[numbers["at_open"]] = 1  # wire direction -1 opens here
-    board.apply(actions(-1))
-    assert machine.levels[numbers["motor_enable"]] == 0
-    board.apply(actions(1))
-    assert machine.duties[numbers["motor_open"]] > 0
-
-
-def case_end_switch_stops_within_a_slice():
-    """An end that is made stops the motor within 20 ms and ends the waiting early."""
-    board, numbers = make()
-    board.apply(actions(1))
-    began = now[0]
-    LATER.append((began + 1000, lambda: machine.levels.update({numbers["at_open"]: 1})))
-    passed = wait(board, 5000)
-    assert 1000 <= passed <= 1040, passed
-    assert machine.levels[numbers["motor_enable"]] == 0
-    board.apply(actions(1))  # the core may still ask: nothing moves into the end
-    assert machine.levels[numbers["motor_enable"]] == 0
-    board.apply(actions(-1))  # but away from it
-    wait(board, 400)
-    assert machine.duties[numbers["motor_shut"]] > 0
-
-
-def case_broken_end_switch_wire_stops():
-    """A broken wire reads as made (contacts are normally closed), so the lid stops rather than drives on."""
-    board, numbers = make()
-    machine.levels[numbers["at_shut"]] = 1
-    machine.levels[numbers["at_open"]] = 1
-    for direction in (1, -1):
-        board.apply(actions(direction))
-        assert machine.levels[numbers["motor_enable"]] == 0
-
-
-def case_hold_stops_at_once():
-    """Hold stops the motor within a slice, ends the waiting, and no action moves it while it lasts."""
-    board, numbers = make()
-    board.read()
-    board.apply(actions(-1))
-    LATER.append((now[0] + 300, lambda: machine.levels.update({numbers["hold"]: 1})))
-    passed = wait(board, 5000)
-    assert 300 <= passed <= 340, passed
-    assert machine.levels[numbers["motor_enable"]] == 0
-    assert board.read().hold == 1
-    for direction in (1, -1):
-        board.apply(actions(direction))
-        assert machine.levels[numbers["motor_enable"]] == 0
-
-
-def case_hold_seen_at_rest():
-    """At rest hold is seen within a tenth of a second, too."""
-    board, numbers = make()
-    board.read()
-    LATER.append((now[0] + 500, lambda: machine.levels.update({numbers["hold"]: 1})))
-    assert wait(board, 5000) <= 620
-
-
 def case_wait_gives_true_time_over_a_wrap():
     """Steps keep their length when the counter wraps at 2^30 ms."""
     now[0] = (1 << 30) - 2000
@@ -261,20 +35,6 @@ def case_wait_gives_true_time_over_a_wrap():
     now[0] += 700  # the step itself took time
     assert wait(board, 5000) == 5000
     assert now[0] == late + 5000
-
-
-def case_current_of_the_start_is_left_out():
-    """The inrush of a starting motor is not taken for a stall; a stall later is."""
-    board, numbers = make()
-    machine.mv[numbers["motor_current"]] = 2500  # 5 A inrush
-    board.apply(actions(1))
-    wait(board, 600)
-    machine.mv[numbers["motor_current"]] = 300
-    wait(board, 600)
-    assert board.read().motor_ma == 600
-    machine.mv[numbers["motor_current"]] = 2500
-    wait(board, 200)
-    assert board.read().motor_ma == 5000
 
 
 def case_clock_both_epochs():
@@ -426,64 +186,6 @@ def case_wifi_ladder():
     assert board.network_up() == 0
 
 
-def case_bench_drives_end_by_themselves():
-    """A bench drive ends at its time, an end, hold, too much current or none, always with the power off."""
-    from sash.boards.bench import Bench
-
-    board, numbers = make(watchdog=0)
-    assert machine.state["watchdog_ms"] == 0
-    bench = Bench(board)
-    running = {numbers["motor_current"]: 400}
-
-    def off():
-        return machine.levels[numbers["motor_enable"]] == 0
-
-    machine.mv.update(running)
-    done = bench.drive(1, 1000, 2000, 3000)
-    assert (done["stopped"], done["peak_ma"]) == ("time", 800), done
-    assert off()
-    assert 2000 <= done["ms"] <= 2040
-    LATER.append((now[0] + 1500, lambda: machine.mv.update({numbers["motor_current"]: 2000})))
-    done = bench.drive(1, 1000, 9000, 3000)
-    assert done["stopped"] == "current", done
-    assert off()
-    assert done["ms"] <= 1600
-    machine.mv.update({numbers["motor_current"]: 0})
-    done = bench.drive(1, 1000, 9000, 3000)
-    assert done["stopped"] == "no-current", done
-    assert off()
-    machine.mv.update(running)
-    LATER.append((now[0] + 900, lambda: machine.levels.update({numbers["at_open"]: 1})))
-    done = bench.drive(1, 1000, 9000, 3000)
-    assert (done["stopped"], done["at_open"]) == ("end", 1), done
-    assert off()
-    done = bench.drive(1, 1000, 9000, 3000, 1)  # past the end, but never for long
-    assert (done["stopped"], done["ms"] <= 2540) == ("time", True), done
-    assert bench.drive(1, 1000, 9000, 3000)["stopped"] == "end"
-    machine.levels[numbers["hold"]] = 1
-    done = bench.drive(-1, 1000, 9000, 3000)
-    assert (done["stopped"], done["ms"]) == ("hold", 0), done
-    assert off()
-
-
-def case_bench_looks():
-    """Looking gives plain data, probes as digits after a conversion."""
-    from sash.boards.bench import Bench
-
-    board, numbers = make(watchdog=0)
-    bench = Bench(board)
-    bench.wait(1500)
-    seen = bench.look()
-    assert seen["probes"] == {"air": WARM.hex(), "soil": COOL.hex()}, seen
-    assert (seen["hold"], seen["at_shut"], seen["at_open"]) == (0, 0, 0)
-    assert bench.found() == sorted([AIR, SOIL])
-    bench.siren(1)
-    assert machine.levels[numbers["siren"]] == 1
-    bench.siren(0)
-    assert machine.levels[numbers["siren"]] == 0
-    assert bench.radio() == 0
-
-
 def case_no_wifi_is_fine():
     """A frame without a network says so and never raises."""
     board, _ = make()
@@ -530,29 +232,6 @@ def case_pins_can_be_changed():
     assert pins.pins_for(table, {"pins": {"rain": 21 + 18}})["rain"] == 39
     for wrong, word in (({"rain": dict(table)["hold"]}, "share"), ({"horn": 3}, "no role")):
         assert word in refusal(pins.pins_for, table, {"pins": wrong})
-
-
-def case_one_probe_needs_no_code():
-    """The first evening: one probe, no ROM code written down, and it is read."""
-    board, _ = make(probes={"air": ""})
-    del onewire.devices[SOIL]
-    board.read()
-    now[0] += 900
-    assert board.read().probes == {"air": WARM}
-
-
-def case_bad_code_leaves_its_place_blind():
-    """A ROM code with a slip leaves that place without readings; the frame starts and the others are read."""
-    board, _ = make(probes={"air": AIR, "soil": "28zz", "air2": ""})
-    board.read()
-    now[0] += 900
-    assert board.read().probes == {"air": WARM, "soil": None, "air2": None}
-
-
-def case_bad_rom_is_a_sentence():
-    """A ROM code that is none is refused with the place's name."""
-    for digits in ("28", "zz", AIR + "00"):
-        assert "air" in refusal(one_wire.rom_bytes, "air", digits)
 
 
 def case_runs_with_the_shell():
@@ -620,11 +299,5 @@ def case_the_whole_firmware_opens_a_hot_frame():
     assert machine.state["resets"] == 0
 
 
-CASES = [name for name in globals() if name.startswith("case_")]
-
 if __name__ == "__main__":
-    if len(sys.argv) > 2 and sys.argv[2] == "list":
-        print(" ".join(sorted(CASES)))
-    else:
-        globals()[sys.argv[2]]()
-        print("ok")
+    main(globals())
