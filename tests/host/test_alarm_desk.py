@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from sashkeeper.alarms import AlarmDesk, LinkRefused, catalogue, log
+from sashkeeper.alarms import AlarmDesk, LinkRefused, catalogue, desk, log
 from sashkeeper.alarms.picture import Around, Limits
 from sashkeeper.alarms.rules import Wishes
 from sashkeeper.clock import SetClock
@@ -20,6 +22,27 @@ from sashkeeper.notify import Notifier
 from sashkeeper.store import Event, Reading, Store
 
 NOON = 1_767_268_800.0
+# What a frame may say, in any order, for the picture that is found again after a start.
+LIFE: list[tuple[str, dict[str, Any]]] = [
+    ("reading", {"air": 12.0}),
+    ("reading", {"air": 21.5, "lid": 0.3, "target": 0.3}),
+    ("reading", {"air": 30.0, "lid": 0.0, "target": 1.0}),
+    ("report", {"state": "opening", "faults": []}),
+    ("report", {"state": "part", "faults": [], "position": 300}),
+    ("report", {"state": "shut", "faults": [], "target": 0}),
+    ("report", {"state": "stuck", "faults": ["stuck-shut"]}),
+    ("report", {"state": "held", "faults": [], "mode": "hold"}),
+    ("move", {"from_permille": 0, "to_permille": 300}),
+    ("move", {"from_permille": 300, "to_permille": 0}),
+    ("moved", {"position_permille": 300}),
+    ("fault", {"fault": "stuck-shut"}),
+    ("fault", {"fault": "motor-dead"}),
+    ("cleared", {"fault": "stuck-shut"}),
+    ("hold", {"on": True}),
+    ("hold", {"on": False}),
+    ("reset", {"cause": "watchdog"}),
+    ("reset", {"cause": "power"}),
+]
 LIMITS = Limits(29.0, 32.0, -6.0, "spinach", "spinach", ("spinach",))
 
 
@@ -68,9 +91,19 @@ class House:
         """One event now."""
         self.seq += 1
         now_s = self.clock.now_s()
-        one = Event(frame, 1, self.seq, now_s, kind, {"kind": kind, **body})
+        one = Event(frame, body.get("boot", 1), self.seq, now_s, kind, {"kind": kind, **body})
         self.store.add_event(one)
         self.desk.observe(frame, "events", one, now_s)
+
+    def report(
+        self, state: str, faults: Sequence[str], position: int = 0, target: int = 300, mode: str = "auto"
+    ) -> None:
+        """The frame's report now."""
+        now_s = self.clock.now_s()
+        body = {"lid": {"state": state, "position_permille": position, "target_permille": target},
+                "faults": list(faults), "mode": mode, "reason": "warm"}
+        self.store.save_report("north", body, now_s, now_s)
+        self.desk.observe("north", "report", body, now_s)
 
     def run(self, seconds: float, air: float | None = None, rate: float = 0.0, step: float = 10.0) -> None:
         """Let time pass with a reading a minute."""
@@ -192,6 +225,56 @@ def test_written_but_unsent_message_leaves_after_a_restart(tmp_path: Path) -> No
     house.notifier.tick(0)
     house.notifier.tick(0)
     assert len(house.phone) == 1
+
+
+@pytest.mark.parametrize("reported", [False, True])
+def test_what_was_stored_but_not_judged_rings_after_a_restart(tmp_path: Path, reported: bool) -> None:
+    """Killed after a fault was stored and acknowledged, before any judging, the host rings after its start."""
+    house = House(tmp_path / "s.db")
+    house.run(900, 8.5, 0.5)
+    if reported:  # the last word of before the fault
+        house.report("opening", faults=[])
+    house.clock.advance(5)
+    now_s = house.clock.now_s()
+    house.store.add_event(Event("north", 1, 900, now_s, "fault", {"kind": "fault", "fault": "stuck-shut"}))
+    house.restart()
+    house.desk.tick()
+    house.notifier.tick(now_s)
+    assert house.titles() == ["Urgent: North frame: lid stuck, bed heating"]
+    house.restart()
+    house.desk.tick()
+    house.notifier.tick(now_s)
+    assert len(house.phone) == 1
+
+
+def test_a_later_report_outweighs_an_older_fault_after_a_restart(tmp_path: Path) -> None:
+    """A fault that the frame no longer names does not ring again because its event is kept."""
+    house = House(tmp_path / "s.db")
+    house.run(900, 8.5, 0.5)
+    house.store.add_event(Event("north", 1, 900, house.clock.now_s(), "fault", {"fault": "stuck-shut"}))
+    house.clock.advance(60)
+    house.report("part", faults=[], position=300, target=300)
+    house.restart()
+    house.run(300, 16.0)
+    assert house.phone == []
+
+
+@given(st.lists(st.sampled_from(LIFE), min_size=1, max_size=60), st.data())
+@settings(max_examples=150, deadline=None)
+def test_a_started_host_knows_what_the_old_one_knew(
+    words: list[tuple[str, dict[str, Any]]], data: st.DataObject
+) -> None:
+    """Whatever a frame says, and whenever the host is killed: the picture from the store is the one that had grown."""
+    house = House()
+    for kind, body in words:
+        house.clock.advance(data.draw(st.integers(1, 60)))
+        if kind == "reading":
+            house.reading(**body)
+        elif kind == "report":
+            house.report(**body)
+        else:
+            house.event(kind, **body, **({"boot": house.seq} if kind == "reset" else {}))
+    assert vars(desk.recall(house.store, "north")) == vars(house.desk.live["north"])
 
 
 def test_healthy_day_is_silent() -> None:

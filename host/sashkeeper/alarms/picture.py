@@ -17,6 +17,7 @@ SERIES_S = 3600.0  # how much air temperature is kept for rates; one hour covers
 # Play in the arm, and how near a drive by time counts as arrived; less than the narrowest crack (chosen).
 PLAY_PERMILLE = 25
 OLD_EVENT_S = 600.0
+KEPT_RESETS = 50
 # Only these words of the frame end a drive well. Its position does not: by time, a lid that never left its rim is
 # soon "there" when it was to open a crack.
 ARRIVED = ("open", "part", "shut")
@@ -133,7 +134,7 @@ class LiveFrame:
         self.refused = ""
         self.settings: dict[str, int] = {}
         self.hold_s: float | None = None
-        self.resets_s: deque[float] = deque(maxlen=50)
+        self.resets: dict[int, float] = {}  # boot -> when: heard twice, a start is still one start
 
     def __repr__(self) -> str:
         air = self.values.get("air")
@@ -203,7 +204,9 @@ class LiveFrame:
         elif kind == "settings":
             self.refused = ""
         elif kind == "reset" and event.get("cause") not in PLANNED_RESETS:
-            self.resets_s.append(when)
+            self.resets.setdefault(int(event.get("boot", -1)), when)
+            while len(self.resets) > KEPT_RESETS:
+                del self.resets[next(iter(self.resets))]
 
     def hear_presence(self, here: bool, received_s: float, retained: bool = False) -> None:
         """Take the broker's word that the frame is connected or gone."""
@@ -250,7 +253,7 @@ class LiveFrame:
             refused=self.refused,
             settings=self.settings,
             hold_s=self.hold_s,
-            resets_s=tuple(self.resets_s),
+            resets_s=tuple(self.resets.values()),
             travel_s=self.travel_s,
         )
 
