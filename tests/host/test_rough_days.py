@@ -19,6 +19,7 @@ from sashkeeper.service import Service
 from sashkeeper.store import Reading, Store
 from sashkeeper.wire import mosquitto
 from sashkeeper.wire.broker import free_port
+from sashkeeper.wire.inbox import BATCH
 from tests.host.bus_parts import Board, running, until
 from tests.host.test_influx import export, server
 
@@ -146,6 +147,25 @@ class House:
 def house(store: Store, home: Path, clock: SetClock) -> House:
     """A household whose lid is stuck, and whose phone was told."""
     return House(store, home, clock)
+
+
+def test_a_fault_in_a_backlog_is_told_although_serve_dies_before_it_judges(
+    house: House, store: Store, home: Path, clock: SetClock, pack: Pack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Full batches are acknowledged before they are judged: what such a kill leaves behind rings after the start."""
+    monkeypatch.setattr("sashkeeper.service.JUDGE_AGAIN_S", 1e9)
+    fault = b'{"v":1,"boot":1,"seq":0,"time_s":null,"kind":"fault","fault":"stuck-shut","detail":""}'
+    for batch in range(3):
+        for n in range(BATCH):
+            if (batch, n) == (1, BATCH // 2):
+                house.service.take("frames/north/events", fault)
+            else:
+                house.service.take("frames/north/readings", pack("north", 1, BATCH * batch + n, None, air=24.0))
+        house.service.flush()
+    assert house.told == []
+    again = House(store, home, clock)
+    again.service.tick()
+    assert again.told == ["Urgent: North frame: lid stuck, bed heating"]
 
 
 @pytest.mark.parametrize("back_s", [600.0, 2 * HOUR_S, 400 * 86_400.0])

@@ -198,7 +198,7 @@ def serve_under_fire(home: Path, kind: str, times: int, messages: int, pack: Cal
             assert store.integrity() == []
             wait_until(lambda: any("stuck" in title for title in phone.told), 30)
             jams = store.alarm_list(kind="stuck-shut")
-            assert len(jams) == 1
+            assert len(jams) == 1, phone.told
             first = [d for d in store.delivery_list(alarm=jams[0].id) if d.data["kind"] == "alert"]
             assert len(first) == 1
             alerts = [title for title in phone.told if title == first[0].data["title"]]
