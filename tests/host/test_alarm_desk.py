@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sashkeeper.alarms import AlarmDesk, LinkRefused, catalogue, desk, log
+from sashkeeper.alarms import AlarmDesk, LinkRefused, catalogue, log
 from sashkeeper.alarms.picture import Around, Limits
+from sashkeeper.alarms.recall import recall
 from sashkeeper.alarms.rules import Wishes
 from sashkeeper.clock import SetClock
 from sashkeeper.config import Channel
@@ -22,27 +24,6 @@ from sashkeeper.notify import Notifier
 from sashkeeper.store import Event, Reading, Store
 
 NOON = 1_767_268_800.0
-# What a frame may say, in any order, for the picture that is found again after a start.
-LIFE: list[tuple[str, dict[str, Any]]] = [
-    ("reading", {"air": 12.0}),
-    ("reading", {"air": 21.5, "lid": 0.3, "target": 0.3}),
-    ("reading", {"air": 30.0, "lid": 0.0, "target": 1.0}),
-    ("report", {"state": "opening", "faults": []}),
-    ("report", {"state": "part", "faults": [], "position": 300}),
-    ("report", {"state": "shut", "faults": [], "target": 0}),
-    ("report", {"state": "stuck", "faults": ["stuck-shut"]}),
-    ("report", {"state": "held", "faults": [], "mode": "hold"}),
-    ("move", {"from_permille": 0, "to_permille": 300}),
-    ("move", {"from_permille": 300, "to_permille": 0}),
-    ("moved", {"position_permille": 300}),
-    ("fault", {"fault": "stuck-shut"}),
-    ("fault", {"fault": "motor-dead"}),
-    ("cleared", {"fault": "stuck-shut"}),
-    ("hold", {"on": True}),
-    ("hold", {"on": False}),
-    ("reset", {"cause": "watchdog"}),
-    ("reset", {"cause": "power"}),
-]
 LIMITS = Limits(29.0, 32.0, -6.0, "spinach", "spinach", ("spinach",))
 
 
@@ -259,22 +240,70 @@ def test_a_later_report_outweighs_an_older_fault_after_a_restart(tmp_path: Path)
     assert house.phone == []
 
 
-@given(st.lists(st.sampled_from(LIFE), min_size=1, max_size=60), st.data())
-@settings(max_examples=150, deadline=None)
-def test_a_started_host_knows_what_the_old_one_knew(
-    words: list[tuple[str, dict[str, Any]]], data: st.DataObject
-) -> None:
-    """Whatever a frame says, and whenever the host is killed: the picture from the store is the one that had grown."""
+def test_a_fault_told_by_a_clock_far_ahead_does_not_outlive_its_end(tmp_path: Path) -> None:
+    """An event that bears a time to come is not taken for the newest word when the host starts."""
+    house = House(tmp_path / "s.db")
+    house.run(900, 8.5, 0.5)
+    ahead_s = house.clock.now_s() + 400 * 86_400
+    house.store.add_event(Event("north", 1, 900, ahead_s, "fault", {"fault": "stuck-shut"}))
+    house.report("part", faults=[], position=300, target=300)
+    house.restart()
+    house.run(300, 16.0)
+    assert house.phone == []
+
+
+def life(scenes: Sequence[str]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """What a frame says, word by word, while these things happen to it."""
+    lid, boot, jammed = 0, 1, False
+
+    def said(state: str, target: int, **more: Any) -> tuple[str, dict[str, Any]]:
+        faults = ["stuck-shut"] if jammed else []
+        return "report", {"state": state, "position": lid, "target": target, "faults": faults, **more}
+
+    for scene in scenes:
+        if scene == "minute":
+            yield "reading", {"air": 12.0 + lid / 100, "lid": lid / 1000, "target": lid / 1000}
+        elif scene in ("open", "shut", "jam") and not jammed:
+            goal = 0 if scene == "shut" else min(1000, lid + 300)
+            yield "move", {"from_permille": lid, "to_permille": goal}
+            yield said("opening" if goal > lid else "shutting", goal)
+            if scene == "jam":
+                jammed = True
+                yield "moved", {"position_permille": lid}
+                yield "fault", {"fault": "stuck-shut"}
+                yield said("stuck", goal)
+            else:
+                lid = goal
+                yield "moved", {"position_permille": lid}
+                yield said("part" if lid else "shut", goal)
+        elif scene == "freed" and jammed:
+            jammed = False
+            yield "cleared", {"fault": "stuck-shut"}
+            yield said("part" if lid else "shut", lid)
+        elif scene == "hands":
+            yield "hold", {"on": True}
+            yield said("held", lid, mode="hold")
+            yield "hold", {"on": False}
+            yield said("stuck" if jammed else "part" if lid else "shut", lid)
+        elif scene == "start":
+            boot += 1
+            yield "reset", {"cause": "watchdog", "boot": boot}
+
+
+SCENES = ("minute", "open", "shut", "jam", "freed", "hands", "start")
+
+
+@given(st.lists(st.sampled_from(SCENES), min_size=1, max_size=25), st.data())
+@settings(max_examples=200, deadline=None)
+def test_a_started_host_knows_what_the_old_one_knew(scenes: list[str], data: st.DataObject) -> None:
+    """Whatever happens to a frame, and after whichever word the host is killed: what the store tells had grown."""
     house = House()
-    for kind, body in words:
-        house.clock.advance(data.draw(st.integers(1, 60)))
-        if kind == "reading":
-            house.reading(**body)
-        elif kind == "report":
-            house.report(**body)
-        else:
-            house.event(kind, **body, **({"boot": house.seq} if kind == "reset" else {}))
-    assert vars(desk.recall(house.store, "north")) == vars(house.desk.live["north"])
+    words = list(life(["minute", *scenes]))
+    for kind, body in words[: data.draw(st.integers(1, len(words)))]:
+        house.clock.advance(data.draw(st.integers(1, 30)))
+        say = {"reading": house.reading, "report": house.report}.get(kind, partial(house.event, kind))
+        say(**body)
+    assert vars(recall(house.store, "north", house.clock.now_s())) == vars(house.desk.live["north"])
 
 
 def test_healthy_day_is_silent() -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any, Protocol
 
 from .. import wording
@@ -17,7 +16,7 @@ from ..clock import Clock
 from ..errors import InputError, StoreError, nearest
 from ..notify import FAILED
 from ..store import Event, Reading, Store
-from . import links, log, picture, states
+from . import links, log, states
 from . import words as alarm_words
 from .catalogue import Catalogue
 from .engine import Engine
@@ -29,6 +28,7 @@ from .heat_answer import HeatModel
 from .incident import ALERT, ALL_CLEAR, FIRST, GROUP, LIFE, Action, Change, Message, Standing
 from .neighbours import dull_sky
 from .picture import Around, LiveFrame, Picture
+from .recall import as_heard, recall
 from .rules import Wishes, offset_s
 
 _log = logging.getLogger("sashkeeper.alarms")
@@ -37,7 +37,6 @@ ALIVE_EVERY_S = 20.0
 LOOKS_A_TICK = 500  # about a fifth of a second on a slow core
 LOOK_EVERY_S = 20.0  # a frame without anything on its mind is judged at each message and this often
 DOWN_S = 600.0
-RECALLED_EVENTS = 200  # of each frame after a start; a lid held open or driven hours ago is still among them (chosen)
 ADVICE = "advice"  # kind of a delivery
 KEEPER = ""  # the frame of alarms about the keeper itself
 
@@ -126,7 +125,7 @@ class AlarmDesk:
             live.hear_readings(reading.time_s, reading.values, received_s)
         elif suffix == "events":
             event: Event = message
-            live.hear_event(_told(event), received_s)
+            live.hear_event(as_heard(event), received_s)
         elif suffix == "presence":
             live.hear_presence(bool(message["here"]), received_s, retained)
         elif suffix == "report":
@@ -255,7 +254,7 @@ class AlarmDesk:
 
     def _live(self, frame: str) -> LiveFrame:
         if frame not in self.live:
-            self.live[frame] = recall(self.store, frame)
+            self.live[frame] = recall(self.store, frame, self.clock.now_s())
         return self.live[frame]
 
     def _picture(self, frame: str, now_s: float) -> Picture:
@@ -469,35 +468,3 @@ _RANKS = ("urgent", "high", "medium", "low")
 
 def _data(standing: Standing, words: wording.Words) -> dict[str, Any]:
     return {"facts": standing.facts, "words": [words.title, words.happened, words.doing, words.hands]}
-
-
-def _told(event: Event) -> dict[str, Any]:
-    """An event as a live frame takes it."""
-    return {"boot": event.boot, "time_s": event.time_s, "kind": event.kind, **event.body}
-
-
-def recall(store: Store, frame: str) -> LiveFrame:
-    """Return the picture of a frame as the store knows it, after a start: what was heard, in the order of its times.
-
-    Events count although the report says what holds: what came just before a kill may be stored and acknowledged,
-    yet neither judged nor reported again.
-    """
-    live = LiveFrame(frame)
-    told: list[tuple[float, int, Callable[[], None]]] = []
-    newest, last = store.latest(frame), store.report(frame)
-    if newest is not None:
-        for one in store.readings(frame, newest.time_s - picture.SERIES_S, newest.time_s + 1):
-            told.append((one.time_s, 0, partial(live.hear_readings, one.time_s, one.values, one.time_s)))
-    if last is not None:
-        before = store.report_changes(frame, last.time_s - picture.SERIES_S, last.time_s)
-        for report in [*before, last]:
-            told.append((report.time_s, 1, partial(live.hear_report, report.body, report.received_s)))
-    for event in reversed(store.events(frame, limit=RECALLED_EVENTS, newest_first=True)):
-        told.append((event.time_s, 2, partial(live.hear_event, _told(event), event.time_s)))
-    for _, _, hear in sorted(told, key=lambda each: each[:2]):
-        hear()
-    if found := store.actual(frame):
-        live.hear_actual(found.body, found.received_s)
-    if found := store.get_latest(frame, "presence"):
-        live.hear_presence(bool(found.body["here"]), found.received_s)
-    return live
