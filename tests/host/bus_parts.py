@@ -92,6 +92,7 @@ class Host:
         with Store(self._path) as store:
             clock = SystemClock()
             service = Service(store, Outbox(store, clock, self.bus.publish), clock)
+            service.pictures()  # a store serves its own thread alone: other threads look at what is loaded here
             self.service = service
             self.bus.run(service, self.stop, tick_s=0.05)
 
