@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from lid_words import Words
+
 from sash import lid_table
 from sash.lid_motion import NONE, Motion
 
 RUN_MA, STALL_MA = 300, 3300
 
 
-class LidBench:
+class LidBench(Words):
     """A Motion and the lid it drives, stepped as the core would: 200 ms moving, 500 sounding, 5 s at rest.
 
     at             where the lid really is, permille
@@ -75,6 +77,14 @@ class LidBench:
             self.step(want)
         return self
 
+    def shutting_on(self, at: float) -> LidBench:
+        """Shuts until something lies under the edge at `at`."""
+        self.step(0)
+        while self.at > at:
+            self.step(0)
+        self.blocked = {-1}
+        return self
+
     def until_rest(self, want: int, most_s: float = 200) -> LidBench:
         """Start the drive and follow it to its end."""
         until = self.clock_ms + most_s * 1000
@@ -82,11 +92,6 @@ class LidBench:
         while (self.motion.moving or self.motion.siren) and self.clock_ms < until:
             self.step(want)
         return self
-
-    @property
-    def state(self) -> str:
-        """The state's word."""
-        return lid_table.STATES[self.motion.state]
 
     @property
     def fault(self) -> str:

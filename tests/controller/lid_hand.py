@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from sash import lid_table
+from lid_words import Words
+
 from sash.lid_motion import NONE, Motion
 
 
-class Hand:
+class Hand(Words):
     """A Motion whose every reading is given by hand; power is full from the second second on."""
 
     def __init__(self, at: int = 0, **fittings: int) -> None:
@@ -32,18 +33,3 @@ class Hand:
         for _ in range(ms // 100):
             self.step(want, 100, ma)
         return self
-
-    @property
-    def fault(self) -> str:
-        """Word of the fault."""
-        return lid_table.FAULTS[self.motion.fault]
-
-    @property
-    def doubt(self) -> str:
-        """Word of the doubt."""
-        return lid_table.FAULTS[self.motion.doubt]
-
-    @property
-    def state(self) -> str:
-        """Word of the state."""
-        return lid_table.STATES[self.motion.state]

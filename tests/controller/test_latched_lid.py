@@ -8,6 +8,8 @@ All limits are our own (marked "chosen" in controller/sash/lid_motion.py).
 from __future__ import annotations
 
 import random
+import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,11 +19,14 @@ from framesim.lid_mechanics import LidMechanics, LidParts, Surroundings
 from sash import lid_current, lid_table
 from sash.lid_motion import NONE, Motion
 
+sys.path.insert(0, str(Path(__file__).parent))
+from lid_words import Words
+
 CRACKS = (40, 45, 50, 100, 300)
 PLAYS = (2.0, 3.5, 5.0, 8.0, 12.0, 15.0)
 
 
-class Frame:
+class Frame(Words):
     """A Motion and the simulated lid it drives, in steps of 200 ms while it moves and 5 s at rest."""
 
     def __init__(self, at: int = 0, volts: float = 12.0, saved: dict[str, Any] | None = None, **fittings: int) -> None:
@@ -81,16 +86,6 @@ class Frame:
         assert self.motion.position_permille <= 30
         if self.starts:
             assert self.fault == "stuck-shut"
-
-    @property
-    def state(self) -> str:
-        """Word of the state."""
-        return lid_table.STATES[self.motion.state]
-
-    @property
-    def fault(self) -> str:
-        """Word of the fault."""
-        return lid_table.FAULTS[self.motion.fault]
 
 
 @pytest.mark.parametrize("volts", [11.5, 12.0, 12.8])

@@ -94,11 +94,7 @@ def test_drive_back_ends_at_its_own_stall_at_the_open_end_and_under_hold() -> No
 
 def test_tries_against_an_obstacle_do_not_talk_the_lid_shut() -> None:
     """Pressing is no way: after all tries the lid that lies on something is thought where it is, not nearly shut."""
-    bench = LidBench().until_rest(100)
-    bench.step(0)
-    while bench.at > 60:
-        bench.step(0)
-    bench.blocked = {-1}
+    bench = LidBench().until_rest(100).shutting_on(60)
     bench.run(0, 2_000)
     assert bench.motion.latched
     assert bench.motion.position_permille == pytest.approx(60, abs=25)
@@ -107,11 +103,7 @@ def test_tries_against_an_obstacle_do_not_talk_the_lid_shut() -> None:
 
 def test_lid_a_finger_from_shut_counts_as_open() -> None:
     """Stuck just above the rim with the shut switch not made: open enough for the frost alarm."""
-    bench = LidBench().until_rest(400)
-    bench.step(0)
-    while bench.at > 8:
-        bench.step(0)
-    bench.blocked = {-1}
+    bench = LidBench().until_rest(400).shutting_on(8)
     bench.run(0, 3)
     assert bench.fault == "stuck-part"
     assert bench.motion.position_permille > 20

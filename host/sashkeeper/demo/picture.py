@@ -58,7 +58,7 @@ def draw(day: DayPicture, path: Path) -> None:
     top.plot(when, day.soil_degc, color=SOIL, lw=1.5, label="soil, 10 cm down")
     top.set_ylabel("temperature, \N{DEGREE SIGN}C")
     top.set_ylim(top=max(day.scorch_degc, *day.inside_degc) + 13)  # room for legend and marks
-    top.legend(loc="upper left", fontsize=8.5, frameon=False, ncols=2)
+    top.legend(loc="upper left", fontsize=8.5, framealpha=1.0, edgecolor="none", ncols=2)
     low.fill_between(when, [100 * share for share in day.opening], step="post", color=LID, alpha=0.85, lw=0)
     low.set_ylabel("lid open, %")
     low.set_ylim(0, max(12.0, 115 * max(day.opening)))
