@@ -37,6 +37,7 @@ class Board:
     def __init__(self, port: int, frame: str, password: str, client_id: str = "") -> None:
         self.frame = frame
         self.heard: list[tuple[str, bytes, bool]] = []
+        self.acknowledged: list[int] = []
         self.answer = ""
         self.granted: list[int] = []
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id or frame, clean_session=False)
@@ -45,6 +46,7 @@ class Board:
         self.client.on_connect = self._connected
         self.client.on_subscribe = self._subscribed
         self.client.on_message = lambda _c, _u, m: self.heard.append((m.topic, m.payload, bool(m.retain)))
+        self.client.on_publish = lambda _c, _u, mid, *_: self.acknowledged.append(mid)
         self.client.connect("127.0.0.1", port, keepalive=10)
         self.client.loop_start()
         until(lambda: bool(self.answer))
@@ -62,6 +64,7 @@ class Board:
         self.granted += [code.value for code in codes]
 
     def say(self, suffix: str, body: Any, retain: bool = False) -> mqtt.MQTTMessageInfo:
+        """Publish. What is said on a broken line goes out later; then ask `acknowledged`: the answer only raises."""
         payload = body if isinstance(body, bytes | str) else json.dumps(body)
         return self.client.publish(f"frames/{self.frame}/{suffix}", payload, 1, retain)
 

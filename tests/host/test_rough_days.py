@@ -50,11 +50,9 @@ def test_broker_restarts_under_load(
     """Eight restarts while messages pour in. Stopped: all rows are there. Killed: what is missing is counted."""
     request.getfixturevalue("mosquitto")
     monkeypatch.setattr("sashkeeper.wire.bus.RETRY_S", (0.05, 0.2))
-    acknowledged: list[int] = []
     with restless(home, store) as (broker, port), running(home, port, store) as host:
         board = Board(port, "north", frames.mqtt_password(store.frame("north")))
         board.client.reconnect_delay_set(1, 1)
-        board.client.on_publish = lambda _c, _u, mid, *_: acknowledged.append(mid)
         for part in range(9):
             for n in range(part * 250, (part + 1) * 250):
                 board.say("readings", pack("north", 1, n, T0 + n, air=1))
@@ -62,7 +60,7 @@ def test_broker_restarts_under_load(
                 time.sleep(0.02 * part)  # a real broker goes away at a real moment
                 broker.stop(kill=kill)
                 broker.start()
-        until(lambda: len(acknowledged) == 2250, 60)
+        until(lambda: len(board.acknowledged) == 2250, 60)
         until(lambda: host.bus.connected)
         missing = 0 if not kill else None
         until(lambda: store.reading_count() + (missing or store.missing("north", 0)) >= 2250, 20)
