@@ -117,8 +117,8 @@ def test_it_tells_no_version_and_takes_no_endless_header(app: App) -> None:
     try:
         with httpx.Client(trust_env=False) as client:
             assert "server" not in client.get(page.url + "/sign-in").headers
-            try:
-                status = client.get(page.url + "/", headers={"x-long": "x" * 100_000}).status_code
+            try:  # longer than anything that is read from a socket at once
+                status = client.get(page.url + "/", headers={"x-long": "x" * 1_000_000}).status_code
             except httpx.TransportError:  # cut off before we had sent it all
                 status = 400
             assert status in (400, 431)

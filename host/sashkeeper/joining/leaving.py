@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -28,6 +29,7 @@ KEPT_FROM_FRAME = ("presence", "report", "settings/actual")
 KEPT_FROM_HOST = ("settings/wanted",)
 SKIPPED = {".log", ".png", ".svg"}
 FOLDERS = 10  # of backups, that are kept in mind; chosen
+QUIET_S, LOOK_S = 1.0, 10.0  # a broker that says nothing more for so long has said all; never longer than; chosen
 
 
 def clear_broker(frame: Frame, host: Address) -> bool:
@@ -56,17 +58,20 @@ def _publish_empty(account: Address, frame: str, suffixes: tuple[str, ...]) -> N
         bus.close()
 
 
-def kept_by_broker(frame: str, host: Address, wait_s: float = 0.5) -> list[str]:
+def kept_by_broker(frame: str, host: Address) -> list[str]:
     """Return the topics of a frame for which the broker still keeps a message. Raises BrokerError."""
-    found: list[str] = []
+    found: set[str] = set()
 
     class Ear:
         """Listens for what is retained."""
 
+        heard_s = 0.0
+
         def take(self, topic: str, payload: bytes, received_s: float | None = None, retained: bool = False) -> None:
             """Take a message."""
+            self.heard_s = time.monotonic()
             if retained and payload and topic.startswith(topic_of(frame, "")):
-                found.append(topic)
+                found.add(topic)
 
         def flush(self) -> int:
             """Nothing to store."""
@@ -84,10 +89,12 @@ def kept_by_broker(frame: str, host: Address, wait_s: float = 0.5) -> list[str]:
     bus = Bus(host, "forget-look", clean=True, topics=(topic_of(frame, "#"),))
     try:
         bus.connect()
-        bus.pump(lambda: False, wait_s, Ear())
+        ear = Ear()
+        ear.heard_s = time.monotonic()
+        bus.pump(lambda: time.monotonic() - ear.heard_s > QUIET_S, LOOK_S, ear)
     finally:
         bus.close()
-    return sorted(set(found))
+    return sorted(found)
 
 
 def clear_store(store: Store, frame: str) -> None:
