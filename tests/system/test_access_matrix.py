@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -50,7 +50,7 @@ class Account:
         self.user = user
         self.got: set[tuple[str, str, bool]] = set()  # (topic, sender named in the payload, retained)
         self.lock = threading.Lock()
-        self.acked = 0
+        self.acked = self.granted = 0
         self.code: Any = None
         self.answered = threading.Event()
         self.client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id)
@@ -59,6 +59,7 @@ class Account:
         self.client.on_connect = self._connected
         self.client.on_message = self._message
         self.client.on_publish = self._published
+        self.client.on_subscribe = self._subscribed
         self.client.max_inflight_messages_set(1)
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
@@ -75,18 +76,29 @@ class Account:
     def _published(self, *_: Any) -> None:
         self.acked += 1
 
+    def _subscribed(self, *_: Any) -> None:
+        self.granted += 1
+
     def listen(self) -> None:
-        """Ask for each topic and each filter, one at a time so that one refusal hides no other."""
+        """Ask for each topic and each filter, one at a time so that one refusal hides no other; returns when the
+        broker has answered all."""
+        wanted = self.granted + len(TOPICS) + len(FILTERS)
         for topic in (*TOPICS, *FILTERS):
             self.client.subscribe(topic, 1)
+        self._wait(lambda: self.granted >= wanted)
 
     def speak(self, retain: bool) -> None:
         """Publish to every topic, saying who we are; returns when the broker has answered all."""
-        before = self.acked
+        wanted = self.acked + len(TOPICS)
         for topic in TOPICS:
             self.client.publish(topic, self.user.encode(), 1, retain)
+        self._wait(lambda: self.acked >= wanted)
+
+    def _wait(self, answered: Callable[[], bool]) -> None:
         end = time.monotonic() + WAIT_S
-        while self.acked < before + len(TOPICS) and self.client.is_connected() and time.monotonic() < end:
+        while not answered():
+            assert self.client.is_connected(), f"{self.user}: the broker closed the connection"
+            assert time.monotonic() < end, f"{self.user}: no answer from the broker"
             time.sleep(0.01)
 
     def close(self) -> None:
@@ -135,12 +147,25 @@ def town(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Town]:
         one.close()
 
 
-def settled(accounts: list[Account], wanted: int) -> None:
-    """Wait until as much has come as may come, then a little for what must not."""
+Heard = set[tuple[str, str, str]]  # sender, receiver, topic
+
+
+def settled(accounts: list[Account], wanted: Heard) -> Heard:
+    """Return what was heard: wait for all that must come, then a little for what must not."""
     end = time.monotonic() + WAIT_S
-    while sum(len(a.got) for a in accounts) < wanted and time.monotonic() < end:
+    while not wanted <= heard(accounts) and time.monotonic() < end:
         time.sleep(0.02)
     time.sleep(0.4)
+    return heard(accounts)
+
+
+def heard(accounts: list[Account]) -> Heard:
+    """Return what all accounts have heard by now."""
+    found: Heard = set()
+    for one in accounts:
+        with one.lock:
+            found |= {(sender, one.user, topic) for topic, sender, _ in one.got}
+    return found
 
 
 @pytest.mark.parametrize("retain", [False, True], ids=["live", "retained"])
@@ -153,15 +178,13 @@ def test_matrix(town: Town, retain: bool) -> None:
     listeners = [] if retain else [town.account(user) for user in town.passwords]
     for one in listeners:
         one.listen()
-    time.sleep(0.5)
     for one in speakers:
         one.speak(retain)
     if retain:
         listeners = [town.account(user) for user in town.passwords]
         for one in listeners:
             one.listen()
-    settled(listeners, len(allowed))
-    found = {(sender, one.user, topic) for one in listeners for topic, sender, _ in one.got if sender in town.passwords}
+    found = settled(listeners, allowed)
     # Mosquitto's wildcard takes an empty name, too; no frame can have it, and only the host hears itself.
     found.discard((HOST_USER, HOST_USER, "frames//orders"))
     assert found - allowed == set(), "heard what must not be heard"
