@@ -40,10 +40,10 @@ lint: $(VENV)/.dev-ready
 	@$(BIN)/mypy
 
 test: lint
-	@$(BIN)/pytest -q -m "not slow"
+	@$(BIN)/pytest -q -m "not slow" --hypothesis-profile=gate
 
 verify: lint
-	@$(BIN)/pytest -q
+	@$(BIN)/pytest -q --hypothesis-profile=search
 
 bench: $(VENV)/.dev-ready
 	@$(BIN)/python -m tests.bench
