@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import linregress
 
 from sashkeeper.alarms import catalogue, heat_answer, lid_evidence, time_left
 from sashkeeper.alarms.evidence import BETWEEN, FALSE, TRUE, UNKNOWN, findings
@@ -242,6 +246,23 @@ def test_time_left_by_hand() -> None:
     wide = time_left.until(32.0, 22.0, time_left.rate_of(noisy, NOW))
     assert wide is not None
     assert wide.earliest_min < left.earliest_min
+
+
+@given(st.lists(st.tuples(st.floats(1, 200), st.integers(-320, 640)), min_size=4, max_size=40), st.floats(0, 300))
+def test_the_rate_is_that_of_ordinary_least_squares(steps: list[tuple[float, int]], old_s: float) -> None:
+    """Slope and its standard error of the readings of the last ten minutes, as scipy.stats.linregress has them."""
+    ages = list(itertools.accumulate((gap for gap, _ in steps), initial=old_s))
+    air = [(NOW - age, sixteenth / 16) for age, (_, sixteenth) in zip(ages, steps, strict=False)][::-1]
+    seen = [(t, v) for t, v in air if t >= NOW - 600]
+    rate = time_left.rate_of([*air, (NOW + 60.0, 99.0)], NOW)  # what is dated later does not count
+    if len(seen) < time_left.MIN_POINTS or seen[-1][0] - seen[0][0] < time_left.MIN_SPAN_S:
+        assert rate is None
+        return
+    assert rate is not None
+    line = linregress([t - NOW for t, _ in seen], [v for _, v in seen])
+    assert rate.degc_per_min == pytest.approx(line.slope * 60, rel=1e-6, abs=1e-9)
+    sure = 0.0625 / (seen[-1][0] - seen[0][0])
+    assert rate.error_degc_per_min == pytest.approx(max(line.stderr, sure) * 60, rel=1e-6)
 
 
 def test_time_left_says_when_it_cannot() -> None:

@@ -34,24 +34,28 @@ class TimeLeft:
 
 def rate_of(air: Sequence[tuple[float, float]], now_s: float, window_s: float = 600.0) -> Rate | None:
     """Fit a straight line through the last `window_s` of (time_s, degc), oldest first; None with too little."""
-    points: list[tuple[float, float]] = []
-    for point in reversed(air):
-        if point[0] < now_s - window_s:
+    # One pass, newest first: this runs for every message. Times and values count from the newest, or the sums cancel.
+    n, t, first_s, first_degc = 0, 0.0, 0.0, 0.0
+    s_t = s_v = s_tt = s_tv = s_vv = 0.0
+    for time_s, degc in reversed(air):
+        if time_s > now_s:
+            continue
+        if time_s < now_s - window_s:
             break
-        if point[0] <= now_s:
-            points.append(point)
-    points.reverse()
-    n = len(points)
-    if n < MIN_POINTS or points[-1][0] - points[0][0] < MIN_SPAN_S:
+        if not n:
+            first_s, first_degc = time_s, degc
+        t, v = time_s - first_s, degc - first_degc
+        n += 1
+        s_t, s_v, s_tt, s_tv, s_vv = s_t + t, s_v + v, s_tt + t * t, s_tv + t * v, s_vv + v * v
+    span_s = -t
+    if n < MIN_POINTS or span_s < MIN_SPAN_S:
         return None
-    mean_t = sum(t for t, _ in points) / n
-    mean_v = sum(v for _, v in points) / n
-    s_tt = sum((t - mean_t) ** 2 for t, _ in points)
-    slope = sum((t - mean_t) * (v - mean_v) for t, v in points) / s_tt
-    rest = sum((v - mean_v - slope * (t - mean_t)) ** 2 for t, v in points)
+    about_tt = s_tt - s_t * s_t / n
+    slope = (s_tv - s_t * s_v / n) / about_tt
+    rest = max(0.0, s_vv - s_v * s_v / n - slope * slope * about_tt)
     # Never surer than one probe step (1/16 degC) over the span allows.
-    error = max(math.sqrt(rest / (n - 2) / s_tt), 0.0625 / (points[-1][0] - points[0][0]))
-    return Rate(slope * 60.0, error * 60.0, points[-1][0] - points[0][0])
+    error = max(math.sqrt(rest / (n - 2) / about_tt), 0.0625 / span_s)
+    return Rate(slope * 60.0, error * 60.0, span_s)
 
 
 def until(limit_degc: float, air_degc: float, rate: Rate | None) -> TimeLeft | None:
