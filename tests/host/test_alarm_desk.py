@@ -319,6 +319,22 @@ def test_healthy_day_is_silent() -> None:
     assert house.titles() == []
 
 
+@pytest.mark.parametrize(("away_s", "soonest_s", "latest_s"), [(5, 600, 665), (1200, 1920, 1920)])
+def test_restarts_do_not_begin_a_delay_anew(tmp_path: Path, away_s: int, soonest_s: int, latest_s: int) -> None:
+    """A low battery rings after ten minutes though the host restarts every other one; not so when nobody watched."""
+    house = House(tmp_path / "s.db")
+    first = house.clock.now_s() + 60
+    for minute in range(22):
+        house.clock.advance(60)
+        if minute == 2 or (minute % 2 and away_s < 60):
+            house.clock.advance(away_s)
+            house.restart()
+        house.reading(8.0, battery=11.7)
+        house.desk.tick()
+    opened_s = house.store.alarm_list(kind="battery-low")[0].opened_s
+    assert soonest_s <= opened_s - first <= latest_s
+
+
 def test_keeper_that_was_down_says_so(tmp_path: Path) -> None:
     """After an hour without the host, it says how long nobody watched; that waits for the morning message."""
     house = House(tmp_path / "s.db")

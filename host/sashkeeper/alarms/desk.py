@@ -97,6 +97,8 @@ class AlarmDesk:
         self.engine = Engine(catalogue, self.wishes.rules())
         self.evening = Evening(store, self._around, fahrenheit)
         self._rows = log.load(store, self.engine)
+        if (last_s := store.note(log.ALIVE)) is None or clock.now_s() - last_s > DOWN_S:
+            self.engine.begin_delays_anew()  # nobody saw whether the conditions held all that time
         self._key = store.secret("alarm-links")
         self._waiting: list[Action] = []  # what a full store could not take yet
         self._alive_s: float | None = None

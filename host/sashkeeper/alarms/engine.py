@@ -68,6 +68,12 @@ class Engine:
         actions, self._actions = self._actions, []
         return actions
 
+    def begin_delays_anew(self) -> None:
+        """Forget since when conditions hold that have not rung yet: after a time in which nobody watched."""
+        for standing in self.standings.values():
+            if not standing.condition:
+                standing.true_s = None
+
     def step(self, now_s: float, found: Mapping[str, Mapping[str, Finding]]) -> list[Action]:
         """Take the findings of several frames and return what follows."""
         for frame, of_frame in found.items():
@@ -125,7 +131,7 @@ class Engine:
 
     def _weigh(self, now_s: float, standing: Standing, finding: Finding, alarm: Alarm) -> None:
         """Apply the delays of one alarm to one finding."""
-        was_ending = standing.false_s is not None
+        was_beginning, was_ending = standing.true_s is not None, standing.false_s is not None
         if finding.facts:
             standing.facts = dict(finding.facts)
         if finding.truth == TRUE:
@@ -139,8 +145,13 @@ class Engine:
             standing.true_s = None
         if standing.condition and _is_frost(alarm):
             self._mind_spell(standing)
-        if standing.condition and was_ending != (standing.false_s is not None):
-            self.touched.add((standing.frame, standing.alarm))  # a restart must not begin the off-delay afresh
+        # A restart must not begin a delay afresh: a keeper that restarts every few minutes would never ring.
+        if standing.condition:
+            begun = was_ending != (standing.false_s is not None)
+        else:
+            begun = alarm.on_delay_s > 0 and was_beginning != (standing.true_s is not None)
+        if begun:
+            self.touched.add((standing.frame, standing.alarm))
         if not standing.condition and standing.true_s is not None and now_s - standing.true_s >= alarm.on_delay_s:
             standing.condition = True
             self._rise(now_s, standing)
