@@ -131,7 +131,7 @@ def test_look_up_over_udp(server: Server, monkeypatch: pytest.MonkeyPatch) -> No
             ticking.cancel()
 
     assert asyncio.run(go()) == "192.0.2.7"
-    assert ticks >= 4
+    assert ticks >= 1  # none, if it waited without letting others run
 
 
 @pytest.mark.system
