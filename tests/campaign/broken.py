@@ -87,6 +87,7 @@ class Watch:
     def __init__(self, winter: Winter) -> None:
         self.winter, self.runner, self.model = winter, winter.runner, winter.model
         self._air: list[tuple[float, float]] = []  # (time, degC) of the last two hours
+        self._alone = 0  # readings in a row with the lid higher than it was put
 
     def fault(self) -> bool:
         """At once."""
@@ -103,7 +104,14 @@ class Watch:
     def open_alone(self) -> bool:
         """The lid stands a good crack higher than it was put."""
         lid = self.runner.frame.lid
-        return bool(lid.lid_permille > lid.arm_permille + 60 and self.runner.turn.motor == 0)
+        alone = bool(lid.lid_permille > lid.arm_permille + 60 and self.runner.turn.motor == 0)
+        self._alone = self._alone + 1 if alone else 0
+        return alone
+
+    def one_gust(self) -> bool:
+        """The lid stood up at one reading and lies shut at the next; call at each step after `open_alone` said so."""
+        stood = self._alone
+        return not self.open_alone() and stood == 1
 
     def shut_and_hot(self) -> bool:
         """The lid is down and the bed ten degrees over the usual opening temperature."""
@@ -214,6 +222,9 @@ def _wait(winter: Winter, outcome: Outcome, one: Break, fault_s: float) -> Outco
         if due_s is None and clock(watch):
             due_s = now_s if one.since in ("opening", "shutting") else before_s
             winter.take(USUAL)
+        elif due_s is not None and one.since == "open alone" and watch.one_gust():
+            due_s = None  # the frame believes a switch only when two readings agree, and nothing is open any more
+            winter.take(PACE)
         before_s = now_s
         if one.since == "opening" and due_s is not None and winter.runner.frame.open_frac > 0.03:
             outcome.verdict = "not provoked"  # it opened all the same: thawed, lifted
