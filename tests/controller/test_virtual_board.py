@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -14,12 +13,6 @@ ROOT = Path(__file__).resolve().parents[2]
 MAIN = ROOT / "controller" / "main_virtual.py"
 SENSE = "S 5000 1767225600 1 0 0 12600 -1 5000 1000 0 800 0 0 air=80004b467fff0c1098 soil=-\n"
 FITTINGS = {"frame": "north", "key": "", "probes": {"air": "28", "soil": "28"}, "travel_ms": 4000, "end_switches": 1}
-
-
-@pytest.fixture(params=["micropython", "cpython"])
-def interpreter(request: pytest.FixtureRequest) -> str:
-    """Both interpreters."""
-    return request.getfixturevalue("micropython") if request.param == "micropython" else sys.executable
 
 
 @pytest.fixture
